@@ -222,6 +222,12 @@ Result<long long> Fields::integer(const std::string& key, long long least, long 
   if (otherwise) return *otherwise;
   return fail(need(key).error());
 }
+Result<std::optional<double>> Fields::maybe_quantity(const std::string& key, Unit unit) {
+  const auto found = find(key);
+  if (!found) return std::optional<double>();
+  TRY_ASSIGN(const double value, found->quantity(unit));
+  return std::optional<double>(value);
+}
 Result<bool> Fields::boolean(const std::string& key, std::optional<bool> otherwise) {
   const auto found = find(key);
   if (found) return found->boolean();
@@ -274,6 +280,14 @@ Result<Node> parse(std::string_view text, std::string name) {
     const std::size_t second = text.find('"' + twice + '"', first + 1);
     return fail(at_line(text, second, document->file, "the key \"" + twice + "\" stands twice"));
   }
+  const Json* root = &document->root;
+  return Node(std::move(document), root, "");
+}
+
+Node from_value(Json value, std::string name) {
+  auto document = std::make_shared<Document>();
+  document->file = std::move(name);
+  document->root = std::move(value);
   const Json* root = &document->root;
   return Node(std::move(document), root, "");
 }

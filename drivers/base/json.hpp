@@ -71,6 +71,8 @@ class Fields {
   Result<double> quantity(const std::string& key, Unit unit, std::optional<double> otherwise = {});
   Result<long long> integer(const std::string& key, long long least, long long most,
                             std::optional<long long> otherwise = {});
+  // The member converted, or nothing when it is absent.
+  Result<std::optional<double>> maybe_quantity(const std::string& key, Unit unit);
   Result<bool> boolean(const std::string& key, std::optional<bool> otherwise = {});
   // Refuses the first member that was never asked for. "$schema" and "comment" are always allowed.
   Result<void> finish() const;
@@ -88,6 +90,9 @@ class Fields {
 Result<Node> read_file(const std::filesystem::path& path);
 // The same from memory; `name` stands for the file in messages.
 Result<Node> parse(std::string_view text, std::string name);
+
+// A document made from a value that is in memory already (a file after its parameters were put in).
+Node from_value(nlohmann::json value, std::string name);
 
 // The one of `known` that `word` most likely meant, if any is close enough.
 std::optional<std::string> nearest(std::string_view word, const std::vector<std::string>& known);

@@ -1,0 +1,345 @@
+#include "sequences/script/plan.hpp"
+
+#include <algorithm>
+
+namespace nightbench::script {
+namespace {
+
+struct Count {
+  std::uint64_t actions = 0;
+  std::uint64_t points = 0;
+};
+
+Count count(const std::vector<Step>& steps);
+
+std::uint64_t combinations(const SweepStep& sweep) {
+  std::uint64_t product = 1;
+  for (const Range& range : sweep.over) product *= range.values.size();
+  return product;
+}
+
+Count count(const Step& step) {
+  if (const auto* sweep = std::get_if<SweepStep>(&step.what)) {
+    const Count body = count(sweep->body);
+    const std::uint64_t times = combinations(*sweep);
+    return {times * body.actions, times * body.points};
+  }
+  if (const auto* repeat = std::get_if<RepeatStep>(&step.what)) {
+    const Count body = count(repeat->body);
+    return {repeat->times * body.actions, repeat->times * body.points};
+  }
+  if (const auto* volts = std::get_if<VoltsStep>(&step.what)) {
+    return {volts->at.size(), volts->at.size()};
+  }
+  if (const auto* power = std::get_if<PowerStep>(&step.what)) return {1, power->on ? 1U : 0U};
+  return {1, std::holds_alternative<PairStep>(step.what) ? 1U : 0U};
+}
+
+Count count(const std::vector<Step>& steps) {
+  Count sum;
+  for (const Step& step : steps) {
+    const Count each = count(step);
+    sum.actions += each.actions;
+    sum.points += each.points;
+  }
+  return sum;
+}
+
+// Sets the axes of the n-th combination, outermost range slowest.
+void choose(const SweepStep& sweep, std::uint64_t n, Intent& intent) {
+  for (auto range = sweep.over.rbegin(); range != sweep.over.rend(); ++range) {
+    const double value = range->values[n % range->values.size()];
+    n /= range->values.size();
+    switch (range->axis) {
+      case Axis::rf: intent.rf_hz = value; break;
+      case Axis::offset: intent.offset_hz = value; break;
+      case Axis::level:
+        intent.level_dbm = value;
+        intent.level_known = true;
+        break;
+    }
+  }
+  intent.rf_on = true;
+  intent.lo_on = true;
+}
+
+void apply(const PowerStep& power, const BoardType& type, Intent& intent) {
+  intent.supply_on = power.on;
+  if (!power.on) return;
+  intent.supply_v = power.volts.value_or(type.supply_v);
+  intent.supply_limit_a = power.limit_a.value_or(type.supply_limit_a);
+}
+
+void apply(const DriveStep& drive, Intent& intent) {
+  if (drive.rf_hz) intent.rf_hz = *drive.rf_hz;
+  if (drive.level_dbm) {
+    intent.level_dbm = *drive.level_dbm;
+    intent.level_known = true;
+  }
+  if (drive.offset_hz) intent.offset_hz = *drive.offset_hz;
+  if (drive.lo_hz) {
+    intent.lo_fixed_hz = *drive.lo_hz;
+    intent.offset_hz = 0;
+  }
+  intent.rf_on = drive.rf_on.value_or(drive.rf_hz || drive.level_dbm ? true : intent.rf_on);
+  intent.lo_on = drive.lo_on.value_or(drive.lo_hz || drive.offset_hz ? true : intent.lo_on);
+}
+
+// The state after the whole step. Every step only sets things, so the last round of a loop decides.
+void leave(const std::vector<Step>& steps, const BoardType& type, Intent& intent);
+
+void leave(const Step& step, const BoardType& type, Intent& intent) {
+  if (const auto* power = std::get_if<PowerStep>(&step.what)) apply(*power, type, intent);
+  if (const auto* drive = std::get_if<DriveStep>(&step.what)) apply(*drive, intent);
+  if (const auto* repeat = std::get_if<RepeatStep>(&step.what)) leave(repeat->body, type, intent);
+  if (const auto* sweep = std::get_if<SweepStep>(&step.what)) {
+    choose(*sweep, combinations(*sweep) - 1, intent);
+    leave(sweep->body, type, intent);
+  }
+}
+
+void leave(const std::vector<Step>& steps, const BoardType& type, Intent& intent) {
+  for (const Step& step : steps) leave(step, type, intent);
+}
+
+std::string free_key(const std::map<std::string, double>& at, std::string key) {
+  for (int level = 2; at.contains(key); ++level) key = "repeat_" + std::to_string(level);
+  return key;
+}
+
+// Walks down to the n-th action of `steps`.
+class Descent {
+ public:
+  explicit Descent(const BoardType& type) : type_(type) {}
+
+  Action to(const std::vector<Step>& steps, std::uint64_t n) {
+    for (const Step& step : steps) {
+      const Count here = count(step);
+      if (n < here.actions) return inside(step, n);
+      n -= here.actions;
+      points_ += here.points;
+      leave(step, type_, intent_);
+    }
+    return {};  // unreachable for n < actions()
+  }
+
+ private:
+  Action inside(const Step& step, std::uint64_t n) {
+    if (const auto* sweep = std::get_if<SweepStep>(&step.what)) {
+      const Count body = count(sweep->body);
+      const std::uint64_t round = n / body.actions;
+      if (round > 0) {
+        choose(*sweep, round - 1, intent_);
+        leave(sweep->body, type_, intent_);
+      }
+      choose(*sweep, round, intent_);
+      points_ += round * body.points;
+      return to(sweep->body, n % body.actions);
+    }
+    if (const auto* repeat = std::get_if<RepeatStep>(&step.what)) {
+      const Count body = count(repeat->body);
+      const std::uint64_t round = n / body.actions;
+      if (round > 0) leave(repeat->body, type_, intent_);
+      points_ += round * body.points;
+      at_[free_key(at_, "repeat")] = static_cast<double>(round + 1);
+      return to(repeat->body, n % body.actions);
+    }
+    return leaf(step, n);
+  }
+
+  Action leaf(const Step& step, std::uint64_t n) {
+    Action action;
+    action.step = &step;
+    leave(step, type_, intent_);
+    if (std::holds_alternative<PowerStep>(step.what)) action.kind = ActionKind::power;
+    if (std::holds_alternative<DriveStep>(step.what)) action.kind = ActionKind::drive;
+    if (std::holds_alternative<PairStep>(step.what)) action.kind = ActionKind::pair;
+    if (std::holds_alternative<WaitStep>(step.what)) action.kind = ActionKind::wait;
+    if (const auto* volts = std::get_if<VoltsStep>(&step.what)) {
+      action.kind = ActionKind::volts;
+      action.test_point = volts->at[n];
+      points_ += n;
+    }
+    if (action.kind == ActionKind::pair) {
+      at_["rf_hz"] = intent_.rf_hz;
+      at_["lo_hz"] = intent_.lo_hz();
+      at_["offset_hz"] = intent_.rf_hz - intent_.lo_hz();
+      at_["level_dbm"] = intent_.level_dbm;
+    }
+    action.intent = intent_;
+    action.ordinal = points_;
+    action.at = at_;
+    return action;
+  }
+
+  const BoardType& type_;
+  Intent intent_;
+  std::map<std::string, double> at_;
+  std::uint64_t points_ = 0;
+};
+
+class Checker {
+ public:
+  Checker(const Plan& plan, const SafeLimits& safe) : plan_(plan), safe_(safe) {}
+
+  Result<void> steps(const std::vector<Step>& all, Intent& intent) {
+    for (const Step& step : all) TRY(one(step, intent));
+    return {};
+  }
+
+ private:
+  std::unexpected<Error> wrong(const Step& step, std::string message) const {
+    Error error;
+    error.kind = ErrorKind::bad_input;
+    error.file = plan_.script().file;
+    error.pointer = step.pointer;
+    error.message = std::move(message);
+    return fail(std::move(error));
+  }
+
+  Result<void> level(const Step& step, double dbm) const {
+    const BoardType& type = plan_.board_type();
+    if (dbm > type.rf_level_most_dbm) {
+      return wrong(step, "a level of " + format(dbm, Unit::dbm) + " is above the " +
+                             format(type.rf_level_most_dbm, Unit::dbm) + " the board type allows");
+    }
+    if (dbm > safe_.rf_level_most_dbm) {
+      return wrong(step, "a level of " + format(dbm, Unit::dbm) + " is above the " +
+                             format(safe_.rf_level_most_dbm, Unit::dbm) + " the bench allows");
+    }
+    return {};
+  }
+
+  Result<void> known(const Step& step, const std::string& point) const {
+    const BoardType& type = plan_.board_type();
+    if (type.find(point) != nullptr) return {};
+    std::vector<std::string> names;
+    for (const auto& [id, ignored] : type.test_points) names.push_back(id);
+    std::string message = "board type \"" + type.name + "\" has no test point \"" + point + "\"";
+    if (const auto close = json::nearest(point, names)) message += "; did you mean \"" + *close + "\"?";
+    return wrong(step, message);
+  }
+
+  Result<void> power(const Step& step, const PowerStep& what, Intent& intent) const {
+    apply(what, plan_.board_type(), intent);
+    if (!what.on) return {};
+    if (intent.supply_v > safe_.supply_most_v) {
+      return wrong(step, format(intent.supply_v, Unit::volt) + " is above the " +
+                             format(safe_.supply_most_v, Unit::volt) + " the bench allows");
+    }
+    if (intent.supply_limit_a > safe_.supply_most_a) {
+      return wrong(step, "a current limit of " + format(intent.supply_limit_a, Unit::ampere) +
+                             " is above the " + format(safe_.supply_most_a, Unit::ampere) +
+                             " the bench allows");
+    }
+    return {};
+  }
+
+  Result<void> pair(const Step& step, const PairStep& what, const Intent& intent) const {
+    if (!what.first.empty()) TRY(known(step, what.first));
+    if (!what.second.empty()) TRY(known(step, what.second));
+    if (!intent.rf_on || !intent.lo_on || intent.rf_hz <= 0 || !intent.level_known) {
+      return wrong(step, "a pair is measured here, but no earlier step has set the RF frequency, its "
+                         "level and the LO");
+    }
+    if (!(intent.lo_hz() > 0) || intent.lo_hz() == intent.rf_hz) {
+      return wrong(step, "RF and LO leave no IF here: the LO would be at " +
+                             format(intent.lo_hz(), Unit::hertz, 9));
+    }
+    if (!intent.supply_on) return wrong(step, "a pair is measured here with the supply off");
+    return {};
+  }
+
+  Result<void> one(const Step& step, Intent& intent) {
+    if (const auto* what = std::get_if<PowerStep>(&step.what)) return power(step, *what, intent);
+    if (const auto* what = std::get_if<VoltsStep>(&step.what)) {
+      for (const std::string& point : what->at) TRY(known(step, point));
+      return {};
+    }
+    if (const auto* what = std::get_if<DriveStep>(&step.what)) {
+      if (what->level_dbm) TRY(level(step, *what->level_dbm));
+      apply(*what, intent);
+      return {};
+    }
+    if (const auto* what = std::get_if<PairStep>(&step.what)) return pair(step, *what, intent);
+    if (const auto* what = std::get_if<RepeatStep>(&step.what)) return steps(what->body, intent);
+    if (const auto* what = std::get_if<SweepStep>(&step.what)) {
+      for (const Range& range : what->over) {
+        if (range.axis != Axis::level) continue;
+        TRY(level(step, *std::max_element(range.values.begin(), range.values.end())));
+      }
+      choose(*what, 0, intent);
+      TRY(steps(what->body, intent));
+      choose(*what, combinations(*what) - 1, intent);
+      leave(what->body, plan_.board_type(), intent);
+    }
+    return {};
+  }
+
+  const Plan& plan_;
+  const SafeLimits& safe_;
+};
+
+void collect(const std::vector<Step>& steps, std::map<std::string, std::string>& volts,
+             bool& supply, bool& pairs) {
+  for (const Step& step : steps) {
+    if (const auto* what = std::get_if<VoltsStep>(&step.what)) {
+      for (const std::string& point : what->at) volts.emplace(point, step.pointer);
+    }
+    supply = supply || std::holds_alternative<PowerStep>(step.what);
+    pairs = pairs || std::holds_alternative<PairStep>(step.what);
+    if (const auto* what = std::get_if<SweepStep>(&step.what)) collect(what->body, volts, supply, pairs);
+    if (const auto* what = std::get_if<RepeatStep>(&step.what)) collect(what->body, volts, supply, pairs);
+  }
+}
+
+}  // namespace
+
+Plan::Plan(Script script, BoardType type) : script_(std::move(script)), type_(std::move(type)) {
+  const Count all = count(script_.steps);
+  actions_ = all.actions;
+  points_ = all.points;
+}
+
+Action Plan::action(std::uint64_t n) const { return Descent(type_).to(script_.steps, n); }
+
+std::map<std::string, std::string> Plan::volts_points() const {
+  std::map<std::string, std::string> volts;
+  bool supply = false;
+  bool pairs = false;
+  collect(script_.steps, volts, supply, pairs);
+  return volts;
+}
+
+bool Plan::uses_supply() const {
+  std::map<std::string, std::string> volts;
+  bool supply = false;
+  bool pairs = false;
+  collect(script_.steps, volts, supply, pairs);
+  return supply;
+}
+
+bool Plan::uses_pairs() const {
+  std::map<std::string, std::string> volts;
+  bool supply = false;
+  bool pairs = false;
+  collect(script_.steps, volts, supply, pairs);
+  return pairs;
+}
+
+Result<void> check(const Plan& plan, const SafeLimits& safe) {
+  const Script& script = plan.script();
+  if (!script.board_type.empty() && script.board_type != plan.board_type().name) {
+    Error error;
+    error.kind = ErrorKind::bad_input;
+    error.file = script.file;
+    error.pointer = "/board_type";
+    error.message = "the script is for board type \"" + script.board_type +
+                    "\", the one given is \"" + plan.board_type().name + "\"";
+    return fail(std::move(error));
+  }
+  Intent intent;
+  return Checker(plan, safe).steps(script.steps, intent);
+}
+
+}  // namespace nightbench::script

@@ -1,0 +1,187 @@
+#include "sequences/script/script.hpp"
+
+#include <fstream>
+#include <set>
+#include <sstream>
+
+#include "sequences/script/parameters.hpp"
+#include "sequences/script/range.hpp"
+
+namespace nightbench::script {
+namespace {
+
+constexpr int kDeepest = 8;  // nesting of sweeps and repeats
+
+Result<std::vector<Step>> decode_steps(const json::Node& node, int depth);
+
+Result<PowerStep> decode_power(json::Fields& fields) {
+  PowerStep step;
+  TRY_ASSIGN(const json::Node output, fields.need("output"));
+  TRY_ASSIGN(const std::size_t choice, output.word({"on", "off"}));
+  step.on = choice == 0;
+  TRY_ASSIGN(step.volts, fields.maybe_quantity("voltage", Unit::volt));
+  TRY_ASSIGN(step.limit_a, fields.maybe_quantity("current_limit", Unit::ampere));
+  return step;
+}
+
+Result<std::optional<bool>> on_off(json::Fields& fields, const std::string& key) {
+  const auto node = fields.find(key);
+  if (!node) return std::optional<bool>();
+  TRY_ASSIGN(const std::size_t choice, node->word({"on", "off"}));
+  return std::optional<bool>(choice == 0);
+}
+
+Result<DriveStep> decode_drive(json::Fields& fields) {
+  DriveStep step;
+  TRY_ASSIGN(step.rf_hz, fields.maybe_quantity("rf", Unit::hertz));
+  TRY_ASSIGN(step.level_dbm, fields.maybe_quantity("level", Unit::dbm));
+  TRY_ASSIGN(step.offset_hz, fields.maybe_quantity("offset", Unit::hertz));
+  TRY_ASSIGN(step.lo_hz, fields.maybe_quantity("lo", Unit::hertz));
+  TRY_ASSIGN(step.rf_on, on_off(fields, "rf_output"));
+  TRY_ASSIGN(step.lo_on, on_off(fields, "lo_output"));
+  if (step.offset_hz && step.lo_hz) {
+    return fields.node().refuse("give \"lo\" or \"offset\", not both");
+  }
+  return step;
+}
+
+Result<VoltsStep> decode_volts(json::Fields& fields) {
+  VoltsStep step;
+  TRY_ASSIGN(const json::Node at, fields.need("at"));
+  if (at.is_string()) {
+    TRY_ASSIGN(std::string point, at.text());
+    step.at.push_back(std::move(point));
+    return step;
+  }
+  TRY_ASSIGN(const auto points, at.elements(1));
+  for (const json::Node& each : points) {
+    TRY_ASSIGN(std::string point, each.text());
+    step.at.push_back(std::move(point));
+  }
+  return step;
+}
+
+Result<PairStep> decode_pair(json::Fields& fields) {
+  PairStep step;
+  if (const auto between = fields.find("between")) {
+    TRY_ASSIGN(const auto points, between->elements(2));
+    if (points.size() != 2) return between->wrong("two test points");
+    TRY_ASSIGN(step.first, points[0].text());
+    TRY_ASSIGN(step.second, points[1].text());
+  }
+  TRY_ASSIGN(const long long samples, fields.integer("samples", 100, 10'000'000, 0));
+  step.record_points = static_cast<std::size_t>(samples);
+  TRY_ASSIGN(step.periods, fields.number("periods", 0.0));
+  if (step.periods != 0 && !(step.periods >= 5 && step.periods <= 100'000)) {
+    return fields.node().refuse("\"periods\" must be from 5 to 100000");
+  }
+  return step;
+}
+
+Result<SweepStep> decode_sweep(json::Fields& fields, int depth) {
+  SweepStep step;
+  TRY_ASSIGN(const json::Node over, fields.need("over"));
+  TRY_ASSIGN(const auto axes, over.elements(1));
+  std::set<Axis> seen;
+  for (const json::Node& axis : axes) {
+    TRY_ASSIGN(Range range, decode_range(axis));
+    if (!seen.insert(range.axis).second) {
+      return axis.refuse(std::string("the axis \"") + word(range.axis) + "\" stands twice");
+    }
+    step.over.push_back(std::move(range));
+  }
+  TRY_ASSIGN(const json::Node body, fields.need("do"));
+  TRY_ASSIGN(step.body, decode_steps(body, depth + 1));
+  return step;
+}
+
+Result<Step> decode_step(const json::Node& node, int depth) {
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "a step"));
+  TRY_ASSIGN(const json::Node kind, fields.need("step"));
+  const std::vector<std::string> kinds{"power", "drive", "volts", "pair", "wait", "sweep", "repeat"};
+  TRY_ASSIGN(const std::size_t choice, kind.word(kinds));
+  Step step;
+  step.pointer = node.pointer();
+  TRY_ASSIGN(step.label, fields.text("label", kinds[choice]));
+  switch (choice) {
+    case 0: {
+      TRY_ASSIGN(step.what, decode_power(fields));
+      break;
+    }
+    case 1: {
+      TRY_ASSIGN(step.what, decode_drive(fields));
+      break;
+    }
+    case 2: {
+      TRY_ASSIGN(step.what, decode_volts(fields));
+      break;
+    }
+    case 3: {
+      TRY_ASSIGN(step.what, decode_pair(fields));
+      break;
+    }
+    case 4: {
+      TRY_ASSIGN(const double seconds, fields.quantity("for", Unit::second));
+      if (!(seconds >= 0 && seconds <= 86400)) return node.refuse("\"for\" must be from 0 s to one day");
+      step.what = WaitStep{seconds};
+      break;
+    }
+    case 5: {
+      TRY_ASSIGN(step.what, decode_sweep(fields, depth));
+      break;
+    }
+    default: {
+      RepeatStep repeat;
+      TRY_ASSIGN(const long long times, fields.integer("times", 1, 1'000'000));
+      repeat.times = static_cast<std::uint64_t>(times);
+      TRY_ASSIGN(const json::Node body, fields.need("do"));
+      TRY_ASSIGN(repeat.body, decode_steps(body, depth + 1));
+      step.what = std::move(repeat);
+      break;
+    }
+  }
+  TRY(fields.finish());
+  return step;
+}
+
+Result<std::vector<Step>> decode_steps(const json::Node& node, int depth) {
+  if (depth > kDeepest) return node.refuse("sweeps and repeats are nested more than 8 deep");
+  TRY_ASSIGN(const auto elements, node.elements(1));
+  std::vector<Step> steps;
+  for (const json::Node& each : elements) {
+    TRY_ASSIGN(Step step, decode_step(each, depth));
+    steps.push_back(std::move(step));
+  }
+  return steps;
+}
+
+}  // namespace
+
+Result<Script> decode_script(const json::Node& root, std::string text,
+                             const std::map<std::string, std::string>& settings) {
+  TRY_ASSIGN(Prepared prepared, put_parameters(root, settings));
+  Script script;
+  script.file = root.file();
+  script.text = std::move(text);
+  script.parameters = std::move(prepared.parameters);
+  TRY_ASSIGN(auto fields, json::Fields::of(prepared.root, "a script"));
+  TRY_ASSIGN(script.name, fields.text("script"));
+  TRY_ASSIGN(script.title, fields.text("title", script.name));
+  TRY_ASSIGN(script.board_type, fields.text("board_type", ""));
+  static_cast<void>(fields.find("parameters"));
+  TRY_ASSIGN(const json::Node steps, fields.need("steps"));
+  TRY_ASSIGN(script.steps, decode_steps(steps, 0));
+  TRY(fields.finish());
+  return script;
+}
+
+Result<Script> read_script(const std::filesystem::path& path,
+                           const std::map<std::string, std::string>& settings) {
+  TRY_ASSIGN(const json::Node root, json::read_file(path));
+  std::ifstream stream(path, std::ios::binary);
+  std::ostringstream text;
+  text << stream.rdbuf();
+  return decode_script(root, std::move(text).str(), settings);
+}
+
+}  // namespace nightbench::script

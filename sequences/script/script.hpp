@@ -1,0 +1,89 @@
+// Script file: ordered steps in JSON. Decoding is strict; every error holds file, pointer and what
+// was expected. Parameters are put in first: a string that is exactly "$name" stands for the value
+// of the parameter.
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "drivers/base/error.hpp"
+#include "drivers/base/json.hpp"
+
+namespace nightbench::script {
+
+struct Step;
+
+// Supply on (with the board type's voltage and current limit, or the script's own) or off.
+struct PowerStep {
+  bool on = true;
+  std::optional<double> volts, limit_a;
+};
+
+// Sets RF and LO; what is absent stays as it is. `offset_hz` is f_RF - f_LO.
+struct DriveStep {
+  std::optional<double> rf_hz, level_dbm, offset_hz, lo_hz;
+  std::optional<bool> rf_on, lo_on;
+};
+
+// DC volts at test points, by the meter.
+struct VoltsStep {
+  std::vector<std::string> at;
+};
+
+// Level and phase between two test points, by the scope. Empty names stand for the board's I and Q.
+struct PairStep {
+  std::string first, second;
+  std::size_t record_points = 0;  // samples per channel; 0: the engine's choice
+  double periods = 0;             // of the IF in the record; 0: the engine's choice
+};
+
+struct WaitStep {
+  double seconds = 0;
+};
+
+enum class Axis : std::uint8_t { rf, offset, level };
+const char* word(Axis axis);  // "rf", "offset", "level"
+
+// The values one axis takes, in order.
+struct Range {
+  Axis axis = Axis::rf;
+  std::vector<double> values;
+};
+
+// Nested ranges, outermost first; the steps in `body` run at every combination.
+struct SweepStep {
+  std::vector<Range> over;
+  std::vector<Step> body;
+};
+
+struct RepeatStep {
+  std::uint64_t times = 1;
+  std::vector<Step> body;
+};
+
+struct Step {
+  std::string pointer;  // JSON pointer in the script
+  std::string label;    // for people; the step's kind when the script gives none
+  std::variant<PowerStep, DriveStep, VoltsStep, PairStep, WaitStep, SweepStep, RepeatStep> what;
+};
+
+struct Script {
+  std::string name, title;
+  std::string file;
+  std::string text;        // as read
+  std::string board_type;  // the name of the type it was written for; "" for any
+  std::map<std::string, std::string> parameters;  // as used, defaults and settings, as JSON text
+  std::vector<Step> steps;
+};
+
+// Reads a script and puts parameters in. `settings` are NAME=VALUE pairs from the command line; a
+// name the script does not declare is refused, with the nearest declared one.
+Result<Script> read_script(const std::filesystem::path& path,
+                           const std::map<std::string, std::string>& settings);
+Result<Script> decode_script(const json::Node& root, std::string text,
+                             const std::map<std::string, std::string>& settings);
+
+}  // namespace nightbench::script
