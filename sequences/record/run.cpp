@@ -59,7 +59,9 @@ Verdict verdict(const Run& run) {
           break;
         case Decision::conditional_fail:
         case Decision::fail: return Verdict::fail;
-        case Decision::no_reading: missing = true; break;
+        case Decision::no_reading:
+          missing = missing || reading.limit.lower || reading.limit.upper;
+          break;
       }
     }
   }

@@ -39,6 +39,7 @@ Result<void> decode_test_points(const json::Node& node, BoardType& type) {
     TRY_ASSIGN(point.part, fields.text("part", ""));
     TRY_ASSIGN(const long long pin, fields.integer("pin", 1, 999, 0));
     point.pin = static_cast<int>(pin);
+    TRY_ASSIGN(point.stops_power, fields.boolean("stops_power", false));
     TRY(fields.finish());
     type.test_points.emplace(id, std::move(point));
   }

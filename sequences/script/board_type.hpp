@@ -17,6 +17,7 @@ struct TestPoint {
   std::string title;  // "Op-amp supply"
   std::string part;   // "U3"; "" when the point is not a part's pin
   int pin = 0;        // 0 when it has none
+  bool stops_power = false;  // a supply: when its limit is missed, power goes off and the run ends
 };
 
 struct BoardType {

@@ -1,0 +1,71 @@
+#include "sequences/engine/capture_plan.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace nightbench::engine {
+namespace {
+
+constexpr double kAim = 0.70;        // of full scale, peak to peak
+constexpr double kLeast = 0.30;
+constexpr double kUnknown_v = 4.0;   // full scale to start from when nothing is known
+constexpr double kSmallest_v = 8e-3;  // 1 mV a division: no common scope goes below
+constexpr double kLargest_v = 80.0;
+constexpr double kFewestPeriods = 10;
+
+double step(double value, bool up) {
+  const double decade = std::pow(10.0, std::floor(std::log10(value)));
+  const double slack = 1e-9;  // a value that is a step but for rounding is that step
+  if (up) {
+    for (const double each : {1.0, 2.0, 5.0, 10.0}) {
+      if (each * decade >= value * (1 - slack)) return each * decade;
+    }
+    return 10 * decade;
+  }
+  for (const double each : {10.0, 5.0, 2.0}) {
+    if (each * decade <= value * (1 + slack)) return each * decade;
+  }
+  return decade;
+}
+
+}  // namespace
+
+double step_at_or_below(double value) { return step(value, false); }
+double step_at_or_above(double value) { return step(value, true); }
+
+CaptureSettings plan_capture(const Expectation& expected) {
+  CaptureSettings settings;
+  settings.points = expected.points;
+  const double periods = std::max(expected.periods, kFewestPeriods);
+  const double points = static_cast<double>(expected.points);
+  // The step below the wanted rate holds up to 2.5 times the periods; the step above could hold
+  // fewer than are needed.
+  settings.sample_rate_hz = step_at_or_below(points * expected.if_hz / periods);
+  settings.full_scale_v =
+      expected.amplitude_v > 0 ? 2 * expected.amplitude_v / kAim : kUnknown_v;
+  settings.full_scale_v = std::clamp(settings.full_scale_v, kSmallest_v, kLargest_v);
+  settings.offset_v = expected.offset_v;
+  return settings;
+}
+
+std::optional<CaptureSettings> replan(const CaptureSettings& settings, double actual_full_scale_v,
+                                      const Seen& seen) {
+  CaptureSettings next = settings;
+  const double middle = 0.5 * (seen.lowest_v + seen.highest_v);
+  if (seen.clipped) {
+    if (actual_full_scale_v >= kLargest_v) return std::nullopt;
+    next.full_scale_v = std::min(2.5 * actual_full_scale_v, kLargest_v);
+    return next;
+  }
+  if (seen.widest_v >= kLeast * actual_full_scale_v || actual_full_scale_v <= kSmallest_v) {
+    return std::nullopt;
+  }
+  // The channels may sit at different DC: the range must hold both.
+  const double span = std::max(seen.highest_v - seen.lowest_v, seen.widest_v);
+  next.full_scale_v = std::clamp(span / kAim, kSmallest_v, kLargest_v);
+  next.offset_v = middle;
+  if (next.full_scale_v > 0.6 * actual_full_scale_v) return std::nullopt;  // no step in between
+  return next;
+}
+
+}  // namespace nightbench::engine
