@@ -1,0 +1,92 @@
+// A bench in use: every instrument of a bench file opened, and reached by role.
+#pragma once
+
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "drivers/bench/bench_file.hpp"
+#include "drivers/instrument/lo_source.hpp"
+#include "drivers/instrument/meter.hpp"
+#include "drivers/instrument/relays.hpp"
+#include "drivers/instrument/rf_source.hpp"
+#include "drivers/instrument/scope.hpp"
+#include "drivers/instrument/supply.hpp"
+#include "drivers/link/link.hpp"
+
+namespace nightbench::bench {
+
+// Gives the (closed) link of an instrument: link::open for real ones, a simulated or replayed one
+// else. `resource` is "" when the bench file names none.
+using LinkMaker = std::function<Result<std::unique_ptr<link::Link>>(const std::string& instrument,
+                                                                    const std::string& resource)>;
+// Links by resource name.
+LinkMaker real_links(Clock& clock);
+
+// What make_safe() could not do.
+struct NotSafe {
+  std::string instrument;
+  Error error;
+};
+
+class Bench {
+ public:
+  // Makes the links, opens all instruments one after the other, checks identities. When one fails,
+  // those opened are made safe and closed, and the first error is returned.
+  static Awaitable<Result<std::unique_ptr<Bench>>> open(const BenchFile& file, Clock& clock,
+                                                        LinkMaker links,
+                                                        std::filesystem::path dialect_folder);
+  ~Bench();
+
+  const BenchFile& file() const { return file_; }
+  Clock& clock() { return clock_; }
+
+  // Null when the bench has none.
+  instrument::RfSource* rf_source() { return rf_source_.get(); }
+  instrument::LoSource* lo_source() { return lo_source_.get(); }
+  instrument::Scope* scope() { return scope_.get(); }
+  instrument::Meter* meter() { return meter_.get(); }
+  instrument::Supply* supply() { return supply_.get(); }
+  instrument::Relays* relays() { return relays_.get(); }
+  // All, in the order in which make_safe() visits them.
+  std::vector<instrument::Instrument*> all();
+
+  // bad_input that lists the roles this bench lacks, if any.
+  Result<void> require(const std::vector<instrument::Role>& roles) const;
+
+  // The scope channel wired to a test point; bad_input when there is none.
+  Result<int> scope_channel(std::string_view test_point) const;
+  // Connects the meter to a test point: other channels in use are opened first, then its relay
+  // closed. Without a relay nothing is to be done. Errors: bad_input when the meter is not wired
+  // there.
+  Awaitable<Result<void>> connect_meter(std::string test_point);
+  const Connection* where(instrument::Role role, std::string_view test_point) const {
+    return file_.where(role, test_point);
+  }
+
+  // RF off, LO off, supply off, relays open: each attempted even when others fail, each within
+  // `each_most`. Returns what could not be switched off; empty is good.
+  Awaitable<std::vector<NotSafe>> make_safe(Duration each_most = std::chrono::seconds(5));
+  // Closes every link at once; pending operations end with `cancelled`.
+  void close();
+
+  // Called for every message of every instrument opened from now on and before.
+  void observe(std::function<void(const std::string& instrument, const scpi::Traffic&)> observer);
+
+ private:
+  Bench(const BenchFile& file, Clock& clock);
+
+  BenchFile file_;
+  Clock& clock_;
+  std::unique_ptr<instrument::RfSource> rf_source_;
+  std::unique_ptr<instrument::LoSource> lo_source_;
+  std::unique_ptr<instrument::Scope> scope_;
+  std::unique_ptr<instrument::Meter> meter_;
+  std::unique_ptr<instrument::Supply> supply_;
+  std::unique_ptr<instrument::Relays> relays_;
+};
+
+}  // namespace nightbench::bench

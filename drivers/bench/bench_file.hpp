@@ -1,0 +1,102 @@
+// The bench file: the instruments present, how each is reached, the wiring, the limits that keep
+// board and people safe, and what the data sheets say about accuracy. Decoding only; nothing is
+// opened.
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "drivers/base/clock.hpp"
+#include "drivers/base/error.hpp"
+#include "drivers/instrument/dialect.hpp"
+
+namespace nightbench::json {
+class Node;
+}
+
+namespace nightbench::bench {
+
+enum class Kind : std::uint8_t { instruments, simulated, replay };
+const char* name(Kind kind);
+
+struct InstrumentEntry {
+  std::string name;
+  instrument::Role role = instrument::Role::meter;
+  std::string dialect;   // name or path
+  std::string resource;  // VISA resource name as written; "" when the kind of bench gives the link
+  Duration timeout = std::chrono::seconds(3);
+  std::optional<Duration> settle;
+  std::string calibrated;  // ISO 8601 dates, "" when unknown
+  std::string calibration_due;
+  std::string identity;  // regular expression, "" for any
+  std::optional<int> channel;
+};
+
+// An instrument's port that is wired to a test point, maybe through a relay channel.
+struct Connection {
+  std::string instrument;
+  std::optional<int> port;           // "scope/1": 1
+  std::string relay_instrument;      // "" without a relay
+  std::optional<int> relay_channel;  // "relays/101": 101
+  std::string at;                    // the test point
+};
+
+struct RfPath {
+  double loss_db = 0;              // from the source's connector to rf_in, positive
+  double loss_uncertainty_db = 0;  // limits, +-
+};
+
+struct SafeLimits {
+  double rf_level_most_dbm = 0;
+  double supply_voltage_most_v = 0;
+  double supply_current_most_a = 0;
+};
+
+// Type B terms, all as the +- limits of a data sheet (a rectangular distribution; GUM 4.3.7).
+// Relative ones are fractions: "2 %" is 0.02, "5 ppm" is 5e-6.
+struct Uncertainty {
+  double scope_gain = 0;        // of a channel
+  double scope_gain_match = 0;  // between two channels
+  double scope_skew_s = 0;      // between two channels
+  double time_base = 0;
+  double rf_frequency = 0;
+  double lo_frequency = 0;
+  double rf_level_db = 0;
+  double meter_dc_reading = 0;  // of the value
+  double meter_dc_range = 0;    // of the range's full scale
+  double meter_input_ohm = 10e6;
+  double probe_gain = 0;
+  double probe_load_ohm = 0;  // 0: none
+  double probe_load_farad = 0;
+};
+
+struct BenchFile {
+  std::filesystem::path file;
+  std::string name;
+  Kind kind = Kind::instruments;
+  std::filesystem::path simulation;          // kind simulated; made absolute against the bench file
+  std::filesystem::path recording;           // kind replay; likewise
+  std::vector<InstrumentEntry> instruments;  // in the order of the file
+  std::vector<Connection> connections;
+  RfPath rf_path;
+  SafeLimits safe;
+  Uncertainty uncertainty;
+
+  // The entry of a role, or null. (The decoder refuses a role that is filled twice.)
+  const InstrumentEntry* with_role(instrument::Role role) const;
+  const InstrumentEntry* named(std::string_view name) const;
+  // The connection of an instrument of `role` to a test point, or null.
+  const Connection* where(instrument::Role role, std::string_view test_point) const;
+  // Every relay channel the connections use.
+  std::vector<int> relay_channels() const;
+};
+
+// Errors: bad_input with file, JSON pointer and what was expected.
+Result<BenchFile> decode_bench(const json::Node& node);
+Result<BenchFile> read_bench(const std::filesystem::path& file);
+
+}  // namespace nightbench::bench

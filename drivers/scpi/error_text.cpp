@@ -1,0 +1,152 @@
+#include "drivers/scpi/error_text.hpp"
+
+#include <algorithm>
+#include <array>
+
+namespace nightbench::scpi {
+namespace {
+
+struct Row {
+  int number;
+  const char* text;
+};
+
+// In falling order of the numbers.
+constexpr std::array kRows{
+    Row{0, "No error"},
+    Row{-100, "Command error"},
+    Row{-101, "Invalid character"},
+    Row{-102, "Syntax error"},
+    Row{-103, "Invalid separator"},
+    Row{-104, "Data type error"},
+    Row{-105, "GET not allowed"},
+    Row{-108, "Parameter not allowed"},
+    Row{-109, "Missing parameter"},
+    Row{-110, "Command header error"},
+    Row{-111, "Header separator error"},
+    Row{-112, "Program mnemonic too long"},
+    Row{-113, "Undefined header"},
+    Row{-114, "Header suffix out of range"},
+    Row{-115, "Unexpected number of parameters"},
+    Row{-120, "Numeric data error"},
+    Row{-121, "Invalid character in number"},
+    Row{-123, "Exponent too large"},
+    Row{-124, "Too many digits"},
+    Row{-128, "Numeric data not allowed"},
+    Row{-130, "Suffix error"},
+    Row{-131, "Invalid suffix"},
+    Row{-134, "Suffix too long"},
+    Row{-138, "Suffix not allowed"},
+    Row{-140, "Character data error"},
+    Row{-141, "Invalid character data"},
+    Row{-144, "Character data too long"},
+    Row{-148, "Character data not allowed"},
+    Row{-150, "String data error"},
+    Row{-151, "Invalid string data"},
+    Row{-158, "String data not allowed"},
+    Row{-160, "Block data error"},
+    Row{-161, "Invalid block data"},
+    Row{-168, "Block data not allowed"},
+    Row{-170, "Expression error"},
+    Row{-171, "Invalid expression"},
+    Row{-178, "Expression data not allowed"},
+    Row{-180, "Macro error"},
+    Row{-181, "Invalid outside macro definition"},
+    Row{-183, "Invalid inside macro definition"},
+    Row{-184, "Macro parameter error"},
+    Row{-200, "Execution error"},
+    Row{-201, "Invalid while in local"},
+    Row{-202, "Settings lost due to rtl"},
+    Row{-203, "Command protected"},
+    Row{-210, "Trigger error"},
+    Row{-211, "Trigger ignored"},
+    Row{-212, "Arm ignored"},
+    Row{-213, "Init ignored"},
+    Row{-214, "Trigger deadlock"},
+    Row{-215, "Arm deadlock"},
+    Row{-220, "Parameter error"},
+    Row{-221, "Settings conflict"},
+    Row{-222, "Data out of range"},
+    Row{-223, "Too much data"},
+    Row{-224, "Illegal parameter value"},
+    Row{-225, "Out of memory"},
+    Row{-226, "Lists not same length"},
+    Row{-230, "Data corrupt or stale"},
+    Row{-231, "Data questionable"},
+    Row{-232, "Invalid format"},
+    Row{-233, "Invalid version"},
+    Row{-240, "Hardware error"},
+    Row{-241, "Hardware missing"},
+    Row{-250, "Mass storage error"},
+    Row{-251, "Missing mass storage"},
+    Row{-252, "Missing media"},
+    Row{-253, "Corrupt media"},
+    Row{-254, "Media full"},
+    Row{-255, "Directory full"},
+    Row{-256, "File name not found"},
+    Row{-257, "File name error"},
+    Row{-258, "Media protected"},
+    Row{-260, "Expression error"},
+    Row{-261, "Math error in expression"},
+    Row{-290, "Memory use error"},
+    Row{-291, "Out of memory"},
+    Row{-300, "Device-specific error"},
+    Row{-310, "System error"},
+    Row{-311, "Memory error"},
+    Row{-313, "Calibration memory lost"},
+    Row{-314, "Save/recall memory lost"},
+    Row{-315, "Configuration memory lost"},
+    Row{-320, "Storage fault"},
+    Row{-321, "Out of memory"},
+    Row{-330, "Self-test failed"},
+    Row{-340, "Calibration failed"},
+    Row{-350, "Queue overflow"},
+    Row{-360, "Communication error"},
+    Row{-361, "Parity error in program message"},
+    Row{-362, "Framing error in program message"},
+    Row{-363, "Input buffer overrun"},
+    Row{-365, "Time out error"},
+    Row{-400, "Query error"},
+    Row{-410, "Query INTERRUPTED"},
+    Row{-420, "Query UNTERMINATED"},
+    Row{-430, "Query DEADLOCKED"},
+    Row{-440, "Query UNTERMINATED after indefinite response"},
+    Row{-500, "Power on"},
+    Row{-600, "User request"},
+    Row{-700, "Request control"},
+    Row{-800, "Operation complete"},
+};
+
+}  // namespace
+
+const char* error_text(int number) {
+  const auto found =
+      std::lower_bound(kRows.begin(), kRows.end(), number,
+                       [](const Row& row, int wanted) { return row.number > wanted; });
+  return found != kRows.end() && found->number == number ? found->text : "";
+}
+
+const char* error_class(int number) {
+  if (number == 0) return "no error";
+  if (number > 0) return "device error";
+  if (number > -100) return "unknown error";
+  switch (number / -100) {
+    case 1:
+      return "command error";
+    case 2:
+      return "execution error";
+    case 3:
+      return "device error";
+    case 4:
+      return "query error";
+    case 5:
+    case 6:
+    case 7:
+    case 8:
+      return "event";
+    default:
+      return "unknown error";
+  }
+}
+
+}  // namespace nightbench::scpi
