@@ -56,6 +56,12 @@ struct SafeLimits {
   double supply_current_most_a = 0;
 };
 
+// What a supply's own read-out is good for: +-(fraction of the reading + a fixed part).
+struct SupplyAccuracy {
+  double reading = 0.01;
+  double floor = 0;  // volts or amperes
+};
+
 // Type B terms, all as the +- limits of a data sheet (a rectangular distribution; GUM 4.3.7).
 // Relative ones are fractions: "2 %" is 0.02, "5 ppm" is 5e-6.
 struct Uncertainty {
@@ -69,6 +75,8 @@ struct Uncertainty {
   double meter_dc_reading = 0;  // of the value
   double meter_dc_range = 0;    // of the range's full scale
   double meter_input_ohm = 10e6;
+  SupplyAccuracy supply_voltage{0.005, 0.02};  // "supply_voltage": {"reading": "0.5 %", "floor": "20 mV"}
+  SupplyAccuracy supply_current{0.01, 0.001};  // "supply_current": {"reading": "1 %", "floor": "1 mA"}
   double probe_gain = 0;
   double probe_load_ohm = 0;  // 0: none
   double probe_load_farad = 0;
