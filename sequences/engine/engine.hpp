@@ -1,0 +1,99 @@
+// The engine: runs a plan on a bench, point by point, and leaves the bench safe whatever happens.
+//
+// Every finished point is in the journal before the next one is captured. The analysis of point n
+// runs on the analyst while the sources settle for point n + 1. On any end (done, failed,
+// interrupted) RF, LO and supply are switched off and what could not be is an event of severity
+// trouble. One run at a time, on the clock's io_context thread.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "drivers/base/clock.hpp"
+#include "drivers/bench/bench.hpp"
+#include "sequences/engine/analyst.hpp"
+#include "sequences/engine/observer.hpp"
+#include "sequences/engine/pair.hpp"
+#include "sequences/record/journal.hpp"
+#include "sequences/script/plan.hpp"
+
+namespace nightbench::engine {
+
+struct Settings {
+  int tries = 3;                 // of one action before the bench is given up
+  std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
+};
+
+struct Ending {
+  record::Outcome outcome = record::Outcome::unfinished;
+  std::string text;             // why, when it is not complete
+  std::optional<Error> error;   // what let us down, when something did
+};
+
+// The instruments a plan needs, by role.
+std::vector<instrument::Role> roles_needed(const script::Plan& plan);
+
+// Checks that the bench file can serve the plan: roles, wiring, safe limits. Nothing is opened.
+Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file);
+
+// Seconds that a run takes by the settling times and records alone, before overheads.
+double estimate_seconds(const script::Plan& plan, const bench::BenchFile& file);
+
+class Engine {
+ public:
+  // All must outlive the engine. `observer` may be null.
+  Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& journal, Analyst& analyst,
+         Observer* observer, Settings settings = {});
+
+  // Runs the whole plan. Never fails as such: how it went is in the Ending. Only a journal that
+  // cannot be begun or closed is an error; the bench is safe then too.
+  Awaitable<Result<Ending>> run(record::Header header);
+
+  // Asks the run to end after the operation under way; waits are cut short. From the same thread.
+  void request_stop();
+
+ private:
+  Awaitable<std::optional<Error>> walk();
+  Awaitable<Result<void>> perform(script::Action action);
+  Awaitable<Result<void>> power(script::Action action);
+  Awaitable<Result<void>> volts(script::Action action);
+  Awaitable<Result<void>> pair(script::Action action);
+  // Whether the bench was driven elsewhere meanwhile, to measure the point again.
+  Awaitable<Result<bool>> settle_pending();
+  Awaitable<Result<PairAnalysis>> measure_again(script::Action action);
+  Awaitable<Result<void>> wait_until(TimePoint when);
+  Awaitable<void> make_safe();
+
+  record::Point begin_point(const script::Action& action) const;
+  Result<void> keep(record::Point point);
+  Result<void> note(record::Severity severity, std::string id, std::string text);
+  Progress progress() const;
+
+  struct PendingPair {
+    script::Action action;
+    record::Point point;
+    Pending<PairAnalysis> analysis;
+  };
+
+  const script::Plan& plan_;
+  bench::Bench& bench_;
+  record::Journal& journal_;
+  Analyst& analyst_;
+  Observer* observer_;
+  Settings settings_;
+  Clock& clock_;
+
+  std::string run_id_;
+  PairMeter pairs_;
+  std::optional<PendingPair> pending_;
+  std::optional<boost::asio::steady_timer> waiting_;  // set while a wait may be cut short
+  bool stop_ = false;
+  int attempt_ = 1;
+  std::uint64_t done_ = 0;
+  TimePoint began_{};
+};
+
+}  // namespace nightbench::engine

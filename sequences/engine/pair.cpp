@@ -1,0 +1,165 @@
+#include "sequences/engine/pair.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sequences/engine/context.hpp"
+#include "sequences/engine/judge.hpp"
+#include "sequences/reading/decision.hpp"
+
+namespace nightbench::engine {
+namespace {
+
+constexpr std::size_t kExcerptSamples = 400;
+constexpr double kExcerptPeriods = 4;
+
+Seen look(const instrument::Capture& capture) {
+  Seen seen;
+  seen.lowest_v = 1e99;
+  seen.highest_v = -1e99;
+  for (const instrument::ChannelCapture& channel : capture.channels) {
+    const signal::Extremes found = signal::extremes(trace_of(channel));
+    seen.lowest_v = std::min(seen.lowest_v, found.lowest_v);
+    seen.highest_v = std::max(seen.highest_v, found.highest_v);
+    seen.widest_v = std::max(seen.widest_v, found.highest_v - found.lowest_v);
+    seen.clipped = seen.clipped || found.at_lowest_limit + found.at_highest_limit > 0;
+  }
+  return seen;
+}
+
+record::TraceExcerpt excerpt_of(const PairCapture& capture) {
+  const signal::Trace i = trace_of(capture.samples.channels[0]);
+  const signal::Trace q = trace_of(capture.samples.channels[1]);
+  record::TraceExcerpt excerpt;
+  const double if_hz = std::fabs(capture.context.rf_hz - capture.context.lo_hz);
+  const std::size_t shared = std::min(i.size, q.size);
+  const double wanted = if_hz > 0 ? kExcerptPeriods / (if_hz * i.dt_s) : 1e9;
+  const auto span = static_cast<std::size_t>(std::min(wanted, static_cast<double>(shared)));
+  const std::size_t stride = std::max<std::size_t>(1, span / kExcerptSamples);
+  excerpt.dt_s = i.dt_s * static_cast<double>(stride);
+  for (std::size_t n = 0; n < span; n += stride) {
+    excerpt.i_v.push_back(static_cast<float>(signal::volt_at(i, n)));
+    excerpt.q_v.push_back(static_cast<float>(signal::volt_at(q, n)));
+  }
+  return excerpt;
+}
+
+bool may_pass(reading::Reason reason) {
+  switch (reason) {
+    case reading::Reason::unlocked:
+    case reading::Reason::drifting:
+    case reading::Reason::interfered:
+    case reading::Reason::not_a_tone:
+    case reading::Reason::channels_disagree:
+    case reading::Reason::not_converged: return true;
+    default: return false;
+  }
+}
+
+const script::PairStep& pair_step(const script::Action& action) {
+  return std::get<script::PairStep>(action.step->what);
+}
+
+}  // namespace
+
+Expectation PairMeter::expectation(const script::Action& action) const {
+  const script::BoardType& type = plan_.board_type();
+  const script::PairStep& step = pair_step(action);
+  Expectation expected;
+  expected.if_hz = std::fabs(action.intent.rf_hz - action.intent.lo_hz());
+  if (step.record_points != 0) expected.points = step.record_points;
+  if (step.periods != 0) expected.periods = step.periods;
+  expected.offset_v = learned_ ? learned_->offset_v : type.output_bias_v;
+  if (learned_ && learned_->amplitude_v > 0) {
+    expected.amplitude_v =
+        learned_->amplitude_v * std::pow(10, (action.intent.level_dbm - learned_->level_dbm) / 20);
+  } else {
+    const double emf_v = reading::emf_peak_v(
+        action.intent.level_dbm - bench_.file().rf_path.loss_db, reading::IqContext().source_ohm);
+    expected.amplitude_v = emf_v * std::pow(10, type.conversion_gain_db / 20);
+  }
+  // Beyond the board's swing there is only clipping to see.
+  expected.amplitude_v = std::min(expected.amplitude_v, 1.2 * type.output_swing_v);
+  return expected;
+}
+
+Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script::Action action) {
+  using Out = Result<std::shared_ptr<const PairCapture>>;
+  const script::BoardType& type = plan_.board_type();
+  const script::PairStep& step = pair_step(action);
+  instrument::Scope& scope = *bench_.scope();
+  CO_TRY_ASSIGN(const int i_channel,
+                bench_.scope_channel(step.first.empty() ? type.i_point : step.first));
+  CO_TRY_ASSIGN(const int q_channel,
+                bench_.scope_channel(step.second.empty() ? type.q_point : step.second));
+
+  auto made = std::make_shared<PairCapture>();
+  CaptureSettings settings = plan_capture(expectation(action));
+  double full_scale_v = 0;
+  for (int attempt = 1;; ++attempt) {
+    instrument::ScopeSetup setup;
+    for (const int channel : {i_channel, q_channel}) {
+      instrument::ChannelSetup each;
+      each.channel = channel;
+      each.full_scale_v = settings.full_scale_v;
+      each.offset_v = settings.offset_v;
+      setup.channels.push_back(each);
+    }
+    setup.sample_rate_hz = settings.sample_rate_hz;
+    setup.points = settings.points;
+    CO_TRY_ASSIGN(const instrument::ScopeActual actual, co_await scope.apply(setup));
+    full_scale_v = actual.channels.empty() ? settings.full_scale_v : actual.channels[0].full_scale_v;
+    CO_TRY_ASSIGN(made->samples, co_await scope.acquire());
+    if (made->samples.channels.size() != 2) {
+      co_return Out(fail(ErrorKind::internal, "the scope gave another number of channels than two"));
+    }
+    const Seen seen = look(made->samples);
+    const auto next = replan(settings, full_scale_v, seen);
+    if (!next || attempt == kMostRangeTries) break;
+    made->notes.push_back("range " + format(full_scale_v, Unit::volt, 3) +
+                          (seen.clipped ? " was clipped" : " was too wide") + ", tried " +
+                          format(next->full_scale_v, Unit::volt, 3));
+    settings = *next;
+  }
+  made->context = iq_context(bench_.file(), type, action.intent, full_scale_v);
+  co_return Out(std::shared_ptr<const PairCapture>(std::move(made)));
+}
+
+PairAnalysis PairMeter::analyse(const PairCapture& capture, const script::Limits& limits,
+                                double rf_hz) {
+  PairAnalysis out;
+  const signal::Trace i = trace_of(capture.samples.channels[0]);
+  const signal::Trace q = trace_of(capture.samples.channels[1]);
+  const reading::IqResult result = reading::measure_iq(i, q, capture.context);
+  out.readings = judge(result, limits, rf_hz);
+  out.notes = capture.notes;
+  for (std::string& note : notes(result)) out.notes.push_back(std::move(note));
+  if (result.refused) {
+    out.worth_repeating = may_pass(result.refused->reason);
+    out.notes.push_back("refused: " + result.refused->detail);
+  }
+  out.excerpt = excerpt_of(capture);
+  if (result.i_amplitude_v) out.amplitude_v = std::max(out.amplitude_v, result.i_amplitude_v->value);
+  if (result.q_amplitude_v) out.amplitude_v = std::max(out.amplitude_v, result.q_amplitude_v->value);
+  if (result.i_offset_v && result.q_offset_v) {
+    out.offset_v = 0.5 * (result.i_offset_v->value + result.q_offset_v->value);
+  }
+  return out;
+}
+
+void PairMeter::learn(const script::Action& action, const PairAnalysis& analysis) {
+  if (analysis.amplitude_v <= 0) return;
+  learned_ = Learned{action.intent.level_dbm, analysis.amplitude_v, analysis.offset_v};
+}
+
+double record_seconds(const script::Action& action) {
+  const script::PairStep& step = pair_step(action);
+  Expectation expected;
+  expected.if_hz = std::fabs(action.intent.rf_hz - action.intent.lo_hz());
+  if (step.record_points != 0) expected.points = step.record_points;
+  if (step.periods != 0) expected.periods = step.periods;
+  const CaptureSettings settings = plan_capture(expected);
+  return static_cast<double>(settings.points) / settings.sample_rate_hz;
+}
+
+}  // namespace nightbench::engine

@@ -1,0 +1,65 @@
+// Measuring a pair: the scope set from what is expected, captured, set again when the range was
+// wrong, and the capture analysed beside the next one.
+#pragma once
+
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "drivers/base/clock.hpp"
+#include "drivers/bench/bench.hpp"
+#include "sequences/engine/analyst.hpp"
+#include "sequences/engine/capture_plan.hpp"
+#include "sequences/reading/iq.hpp"
+#include "sequences/record/run.hpp"
+#include "sequences/script/plan.hpp"
+
+namespace nightbench::engine {
+
+// A capture with all that its analysis needs; immutable once made.
+struct PairCapture {
+  instrument::Capture samples;  // channels[0] is I, channels[1] is Q
+  reading::IqContext context;
+  std::vector<std::string> notes;  // what had to be tried
+};
+
+struct PairAnalysis {
+  std::vector<record::Reading> readings;
+  std::vector<std::string> notes;
+  record::TraceExcerpt excerpt;
+  double amplitude_v = 0;     // peak of the larger channel; 0 when there is no reading
+  double offset_v = 0;        // mean DC of both
+  bool worth_repeating = false;  // refused for a reason that may pass: drift, interference, unlock
+};
+
+class PairMeter {
+ public:
+  PairMeter(bench::Bench& bench, const script::Plan& plan) : bench_(bench), plan_(plan) {}
+
+  // Captures with RF and LO as `action` intends, which must stand already. Errors as of the
+  // scope; a range that cannot be made to fit is no error here, the analysis refuses it.
+  Awaitable<Result<std::shared_ptr<const PairCapture>>> capture(script::Action action);
+
+  // Pure; runs on the analyst's threads.
+  static PairAnalysis analyse(const PairCapture& capture, const script::Limits& limits,
+                              double rf_hz);
+
+  // What an analysis taught about the board, for the next range.
+  void learn(const script::Action& action, const PairAnalysis& analysis);
+  void forget() { learned_ = {}; }
+
+ private:
+  struct Learned {
+    double level_dbm = 0, amplitude_v = 0, offset_v = 0;
+  };
+  Expectation expectation(const script::Action& action) const;
+
+  bench::Bench& bench_;
+  const script::Plan& plan_;
+  std::optional<Learned> learned_;
+};
+
+// Seconds that one pair takes by its record alone; for estimates before a run.
+double record_seconds(const script::Action& action);
+
+}  // namespace nightbench::engine
