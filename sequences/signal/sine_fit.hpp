@@ -20,7 +20,7 @@ struct FitOptions {
   std::optional<double> phase_at_s;  // instant of A, B and the phase; none: sample 0 of the trace
   int most_steps = 30;
   double stop_rad = 1e-9;       // settled when the step moves the phase over the record by less
-  double basin_bins = 0.7;      // the result may lie this many bins (1/T) from the start
+  double basin_bins = 0.75;     // the result may lie this many bins (1/T) from the start
   double fewest_periods = 1.0;  // below about one period no four-parameter result can be trusted
 };
 

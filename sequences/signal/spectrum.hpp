@@ -34,6 +34,11 @@ struct WindowFigures {
 };
 WindowFigures window_figures(Window window, std::size_t points);
 
+// Ratio to the mean of the other bins that noise alone reaches in one of `bins` bins with the
+// chance `false_alarm`: ln(bins / false_alarm) when that mean is known well (`noise_bins` large),
+// more when it comes from few bins.
+double detection_threshold(std::size_t bins, std::size_t noise_bins, double false_alarm);
+
 struct StartOptions {
   double false_alarm = 1e-6;        // chance that noise alone passes for a tone
   double margin_db = 0.0;           // asked on top of the threshold
@@ -50,7 +55,7 @@ struct StartValue {
 };
 
 // The strongest line: Hann window, largest bin, three-point interpolation (below 1e-6 bin for a
-// clean tone of 20 periods). Refuses fewer than 16 points, a largest bin below 2 periods, and a
+// clean tone of 20 periods). Refuses fewer than 32 points, a largest bin below 2 periods, and a
 // peak under mean x ln(bins / false_alarm) (white noise, exponentially distributed bins).
 Expected<StartValue> starting_value(const Trace& trace, const StartOptions& options = {});
 
@@ -69,8 +74,8 @@ Expected<std::complex<double>> line_at(const Trace& trace, double frequency_hz, 
                                        double at_s);
 
 // The two lines of I + jQ at +f and -f (4-term Blackman-Harris window by default), peak volts.
-// Each channel is taken at its own instants. Refuses fewer than 8 periods or 64 points, where the
-// window's main lobes would overlap.
+// Each channel is taken at its own instants. Refuses fewer than 5 periods, where the window's main
+// lobes would overlap.
 struct ImageLines {
   std::complex<double> plus_v;
   std::complex<double> minus_v;

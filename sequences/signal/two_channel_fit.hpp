@@ -29,7 +29,7 @@ struct TwoChannelOptions {
   std::optional<double> phase_at_s;  // instant of the phases; none: sample 0 of the first channel
   int most_steps = 30;
   double stop_rad = 1e-9;
-  double basin_bins = 0.7;
+  double basin_bins = 0.75;
   double fewest_periods = 1.0;
 };
 
