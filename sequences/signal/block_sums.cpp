@@ -84,11 +84,11 @@ void BlockSums::fill_tables() {
       const double place = static_cast<double>(j) - middle_;
       const std::complex<double> c = turn(cycles, place);
       const double v = place * scale;
-      const std::array<double, rows> row = {c.real(),         c.imag(),         v * c.real(),
-                                            v * c.imag(),     v * v * c.real(), v * v * c.imag(),
-                                            1.0,              0.0};
-      const std::array<double, rows> mirror = {row[0],  -row[1], -row[2], row[3],
-                                               row[4],  -row[5], 1.0,     0.0};
+      const std::array<double, rows> row = {
+          c.real(),         c.imag(),         v * c.real(), v * c.imag(),
+          v * v * c.real(), v * v * c.imag(), 1.0,          0.0};
+      const std::array<double, rows> mirror = {row[0], -row[1], -row[2], row[3],
+                                               row[4], -row[5], 1.0,     0.0};
       std::copy(row.begin(), row.end(), table + j * rows_);
       std::copy(mirror.begin(), mirror.end(), table + (block_ - 1 - j) * rows_);
     }

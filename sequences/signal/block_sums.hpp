@@ -3,9 +3,9 @@
 // The record is cut into blocks. For each block and harmonic k the pass keeps
 // sum y v^p exp(-j k w0 v), p = 0..2, v the place within the block. At w = w0 + dw the sums over
 // the whole record follow from the blocks' own, turned by their centres' phases, and a second-order
-// series inside a block. `covers` tells how far that holds to about 1e-13. Tables of the cosines are
-// shared by all blocks, and their phases are reduced exactly, so nothing drifts in long records.
-// Inner part of this folder: the fits are its public face.
+// series inside a block. `covers` tells how far that holds to about 1e-13. Tables of the cosines
+// are shared by all blocks, and their phases are reduced exactly, so nothing drifts in long
+// records. Inner part of this folder: the fits are its public face.
 #pragma once
 
 #include <complex>
@@ -44,11 +44,11 @@ class BlockSums {
   Trace trace_;
   int harmonics_;
   double pivot_v_;
-  std::size_t block_;             // samples in a block
-  double middle_;                 // of a block, in samples from its first
-  double made_for_ = -1.0;        // cycles per sample of the last pass
-  std::vector<double> tables_;    // [k][sample][row]
-  std::vector<double> moments_;   // [block][k][row]
+  std::size_t block_;            // samples in a block
+  double middle_;                // of a block, in samples from its first
+  double made_for_ = -1.0;       // cycles per sample of the last pass
+  std::vector<double> tables_;   // [k][sample][row]
+  std::vector<double> moments_;  // [block][k][row]
   double sum_y_ = 0.0;
   double sum_yy_ = 0.0;
 };

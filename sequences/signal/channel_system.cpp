@@ -136,7 +136,8 @@ bool ChannelSystem::solve(double frequency_hz) {
     for (std::size_t j = 0; j < p; ++j) x_[i] += inverse_[i * p + j] * right[j];
     explained += x_[i] * right[i];
   }
-  residual_squares_ = std::max(0.0, record_.sum_yy - explained);
+  residual_squares_ = record_.sum_yy - explained;
+  if (residual_squares_ < 0.0) residual_squares_ = 0.0;  // by rounding; NaN stays NaN
   return true;
 }
 

@@ -36,11 +36,12 @@ class ChannelSystem {
 
   std::size_t unknowns() const { return unknowns_; }
   const std::vector<double>& coefficients() const { return x_; }
-  const std::vector<double>& drift() const { return g_; }  // -dx/dw, per rad/s
+  const std::vector<double>& drift() const { return g_; }      // -dx/dw, per rad/s
   double inverse(std::size_t row, std::size_t column) const {  // of D'D
     return inverse_[row * unknowns_ + column];
   }
   double offset_v() const { return x_[unknowns_ - 1] + pivot_v_; }
+  double sum_of_squares() const { return sum_yy_; }  // of the data less the pivot
   double residual_squares() const { return residual_squares_; }
   // Residual sum of squares from the samples themselves: for small residuals, where the sums of
   // solve() have lost their digits.
@@ -48,9 +49,9 @@ class ChannelSystem {
   bool residual_is_coarse() const { return residual_squares_ < 1e-7 * sum_yy_; }
 
  private:
-  double cosine_sum(int multiple) const;      // sum cos(m w t)
-  double tau_sine_sum(int multiple) const;    // sum tau sin(m w t)
-  double tau2_cosine_sum(int multiple) const; // sum tau^2 cos(m w t)
+  double cosine_sum(int multiple) const;       // sum cos(m w t)
+  double tau_sine_sum(int multiple) const;     // sum tau sin(m w t)
+  double tau2_cosine_sum(int multiple) const;  // sum tau^2 cos(m w t)
 
   struct Kernel {
     double c0 = 0.0;
@@ -64,8 +65,8 @@ class ChannelSystem {
   std::size_t unknowns_;
   double pivot_v_;
   BlockSums sums_;
-  double half_s_;                // half of the span, seconds: tau = t / half_s
-  double cycles_ = 0.0;          // per sample, of the last solve
+  double half_s_;        // half of the span, seconds: tau = t / half_s
+  double cycles_ = 0.0;  // per sample, of the last solve
   RecordSums record_;
   double sum_yy_ = 0.0;
   std::vector<Kernel> kernels_;  // [multiple], 0 .. 2K

@@ -66,9 +66,9 @@ std::array<double, 2> correction_row(double gain_ratio, double phi_rad, int sens
 Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weights, int sense,
                                      bool remove_means) {
   if (i.size != q.size || i.size < 8) {
-    return std::unexpected(Trouble{TroubleKind::too_few_points,
-                                   fmt::format("{} and {} points, 8 or more of both needed",
-                                               i.size, q.size)});
+    return std::unexpected(
+        Trouble{TroubleKind::too_few_points,
+                fmt::format("{} and {} points, 8 or more of both needed", i.size, q.size)});
   }
   const std::vector<double> w = window_values(weights, i.size);
   std::vector<double> iv(i.size);

@@ -66,13 +66,20 @@ void read(const T* at, std::ptrdiff_t stride, double scale, double offset, std::
 
 const char* name(TroubleKind kind) {
   switch (kind) {
-    case TroubleKind::bad_arguments: return "bad arguments";
-    case TroubleKind::too_few_points: return "too few points";
-    case TroubleKind::too_few_periods: return "too few periods";
-    case TroubleKind::bad_samples: return "bad samples";
-    case TroubleKind::no_tone: return "no tone";
-    case TroubleKind::out_of_band: return "out of band";
-    case TroubleKind::not_converged: return "not converged";
+    case TroubleKind::bad_arguments:
+      return "bad arguments";
+    case TroubleKind::too_few_points:
+      return "too few points";
+    case TroubleKind::too_few_periods:
+      return "too few periods";
+    case TroubleKind::bad_samples:
+      return "bad samples";
+    case TroubleKind::no_tone:
+      return "no tone";
+    case TroubleKind::out_of_band:
+      return "out of band";
+    case TroubleKind::not_converged:
+      return "not converged";
   }
   return "unknown";
 }

@@ -12,6 +12,8 @@ namespace nightbench::signal {
 namespace {
 
 constexpr double two_pi = 2.0 * std::numbers::pi;
+constexpr double excursion_bins = 3.0;  // a single step may leave the main lobe and come back
+constexpr double rounding = 1e-14;      // of the sum of squares, in a residual's sum of squares
 
 std::unexpected<Trouble> trouble(TroubleKind kind, std::string detail) {
   return std::unexpected(Trouble{kind, std::move(detail)});
@@ -39,6 +41,21 @@ Trouble singular(double frequency_hz, double periods) {
                       frequency_hz, periods)};
 }
 
+// The standards' recursion re-solves A, B and C together with the step and keeps the phase at the
+// first sample while the frequency moves. In phasors at the middle, h seconds later: the solution X
+// with the derivative about the middle becomes (X - j dw h X_before) exp(j dw h).
+std::vector<double> next_coefficients(const ChannelSystem& system, const std::vector<double>& x,
+                                      double step_rad_s, double half_s) {
+  const std::vector<double>& solved = system.coefficients();
+  const std::vector<double>& g = system.drift();
+  const std::complex<double> before(x[0], -x[1]);
+  const std::complex<double> joint(solved[0] - g[0] * step_rad_s, -(solved[1] - g[1] * step_rad_s));
+  const double angle = step_rad_s * half_s;
+  const std::complex<double> next =
+      (joint - std::complex(0.0, angle) * before) * std::polar(1.0, angle);
+  return {next.real(), -next.imag(), solved[2] - g[2] * step_rad_s};
+}
+
 SineFit describe(const Trace& trace, const ChannelSystem& system, double frequency_hz,
                  std::size_t parameters, double curvature, const FitOptions& options) {
   SineFit fit;
@@ -49,8 +66,8 @@ SineFit describe(const Trace& trace, const ChannelSystem& system, double frequen
   const double b = system.coefficients()[1];
   fit.amplitude_v = std::hypot(a, b);
   fit.offset_v = system.offset_v();
-  const double squares = system.residual_is_coarse() ? system.exact_residual_squares()
-                                                     : system.residual_squares();
+  const double squares =
+      system.residual_is_coarse() ? system.exact_residual_squares() : system.residual_squares();
   const auto n = static_cast<double>(trace.size);
   fit.residual_rms_v = std::sqrt(squares / n);
   const double variance = squares / (n - static_cast<double>(parameters));
@@ -103,7 +120,6 @@ Expected<SineFit> four_parameter_fit(const Trace& trace, double start_hz,
                                      const FitOptions& options) {
   if (auto why = unusable(trace, start_hz, 4)) return std::unexpected(*std::move(why));
   const double span_s = trace.span_s();
-  const double basin_hz = options.basin_bins / span_s;
   ChannelSystem system(trace, 1);
   double frequency_hz = start_hz;
   if (!system.solve(frequency_hz)) {
@@ -125,26 +141,29 @@ Expected<SineFit> four_parameter_fit(const Trace& trace, double start_hz,
       return trouble(TroubleKind::no_tone, "nothing at the start frequency depends on it");
     }
     step_rad_s = pull.gradient / pull.curvature;
-    for (std::size_t i = 0; i < x.size(); ++i) {
-      x[i] = system.coefficients()[i] - system.drift()[i] * step_rad_s;
-    }
+    x = next_coefficients(system, x, step_rad_s, 0.5 * (trace.end_s() - trace.t0_s));
     frequency_hz += step_rad_s / two_pi;
     ++steps;
     iterates.push_back(frequency_hz);
-    if (!(std::abs(frequency_hz - start_hz) <= basin_hz)) {
+    if (!(std::abs(frequency_hz - start_hz) * span_s <= excursion_bins)) {
       return trouble(TroubleKind::not_converged,
                      fmt::format("step {} went to {} Hz, more than {} bins from the start {} Hz",
-                                 steps, frequency_hz, options.basin_bins, start_hz));
+                                 steps, frequency_hz, excursion_bins, start_hz));
     }
-    if (!(frequency_hz > 0.0) || frequency_hz * trace.dt_s >= 0.5 ||
-        !system.solve(frequency_hz)) {
-      return trouble(TroubleKind::out_of_band, fmt::format("step {} went to {} Hz", steps,
-                                                           frequency_hz));
+    if (!(frequency_hz > 0.0) || frequency_hz * trace.dt_s >= 0.5 || !system.solve(frequency_hz)) {
+      return trouble(TroubleKind::out_of_band,
+                     fmt::format("step {} went to {} Hz", steps, frequency_hz));
     }
     settled = std::abs(step_rad_s) * span_s < options.stop_rad;
   }
   const Pull pull = system.pull(system.coefficients());
-  if (system.residual_squares() > squares_at_start * (1.0 + 1e-9) + 1e-30) {
+  if (!(std::abs(frequency_hz - start_hz) * span_s <= options.basin_bins)) {
+    return trouble(TroubleKind::not_converged,
+                   fmt::format("settled at {} Hz, more than {} bins from the start {} Hz",
+                               frequency_hz, options.basin_bins, start_hz));
+  }
+  if (system.residual_squares() >
+      squares_at_start * (1.0 + 1e-9) + rounding * system.sum_of_squares()) {
     return trouble(TroubleKind::not_converged,
                    fmt::format("the residual grew from {} to {} V^2", squares_at_start,
                                system.residual_squares()));

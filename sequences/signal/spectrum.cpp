@@ -37,8 +37,7 @@ Expected<Searched> search(const Trace& trace, std::size_t points) {
   std::vector<double> volts(points);
   read_volts(trace, (trace.size - points) / 2, volts);
   Searched searched;
-  searched.mean_v =
-      std::accumulate(volts.begin(), volts.end(), 0.0) / static_cast<double>(points);
+  searched.mean_v = std::accumulate(volts.begin(), volts.end(), 0.0) / static_cast<double>(points);
   if (!std::isfinite(searched.mean_v)) {
     return trouble(TroubleKind::bad_samples, "the record holds values that are not finite");
   }
@@ -80,19 +79,16 @@ Expected<StartValue> pick(std::span<const double> powers, std::size_t points, do
   }
   if (peak == 2 && powers[1] >= powers[2]) {
     return trouble(TroubleKind::too_few_periods,
-                   fmt::format("the record of {:.4g} s holds less than two periods",
-                               1.0 / bin_hz));
+                   fmt::format("the record of {:.4g} s holds less than two periods", 1.0 / bin_hz));
   }
-  const double offset =
-      three_point_offset(std::sqrt(powers[peak - 1]), std::sqrt(powers[peak]),
-                         std::sqrt(powers[peak + 1]));
+  const double offset = three_point_offset(std::sqrt(powers[peak - 1]), std::sqrt(powers[peak]),
+                                           std::sqrt(powers[peak + 1]));
   found.frequency_hz = (static_cast<double>(peak) + offset) * bin_hz;
-  const double shape =
-      std::abs(offset) < 1e-9
-          ? 1.0
-          : std::numbers::pi * offset / std::sin(std::numbers::pi * offset);
-  found.amplitude_v = 4.0 * std::sqrt(powers[peak]) / static_cast<double>(points) *
-                      (1.0 - offset * offset) * shape;
+  const double shape = std::abs(offset) < 1e-9
+                           ? 1.0
+                           : std::numbers::pi * offset / std::sin(std::numbers::pi * offset);
+  found.amplitude_v =
+      4.0 * std::sqrt(powers[peak]) / static_cast<double>(points) * (1.0 - offset * offset) * shape;
   return found;
 }
 

@@ -54,8 +54,7 @@ Expected<SineFit> find_and_fit(const Trace& trace, const StartOptions& start,
 }
 
 Expected<TwoChannelFit> find_and_fit(const Trace& first, const Trace& second,
-                                     const StartOptions& start,
-                                     const TwoChannelOptions& options) {
+                                     const StartOptions& start, const TwoChannelOptions& options) {
   const Expected<double> from_hz = start_frequency_hz(first, second, start);
   if (!from_hz) return std::unexpected(from_hz.error());
   return two_channel_fit(first, second, *from_hz, options);

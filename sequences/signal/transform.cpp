@@ -29,9 +29,9 @@ Plan plan_for(std::size_t size) {
   if (const auto found = plans.find(size); found != plans.end()) return found->second;
   std::vector<double> in(size);
   std::vector<std::complex<double>> out(size / 2 + 1);
-  const fftw_plan made = fftw_plan_dft_r2c_1d(
-      static_cast<int>(size), in.data(), reinterpret_cast<fftw_complex*>(out.data()),
-      FFTW_ESTIMATE | FFTW_UNALIGNED | FFTW_PRESERVE_INPUT);
+  const fftw_plan made = fftw_plan_dft_r2c_1d(static_cast<int>(size), in.data(),
+                                              reinterpret_cast<fftw_complex*>(out.data()),
+                                              FFTW_ESTIMATE | FFTW_UNALIGNED | FFTW_PRESERVE_INPUT);
   Plan plan(made, destroy);
   if (plans.size() < most_plans) plans.emplace(size, plan);
   return plan;

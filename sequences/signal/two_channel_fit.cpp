@@ -12,6 +12,7 @@ namespace nightbench::signal {
 namespace {
 
 constexpr double two_pi = 2.0 * std::numbers::pi;
+constexpr double excursion_bins = 3.0;  // a single step may leave the main lobe and come back
 
 std::unexpected<Trouble> trouble(TroubleKind kind, std::string detail) {
   return std::unexpected(Trouble{kind, std::move(detail)});
@@ -41,8 +42,8 @@ struct Channel {
   void make_exact() {
     if (system.residual_is_coarse()) squares = system.exact_residual_squares();
     // Half of the shared frequency is charged to each channel.
-    variance = squares / (static_cast<double>(trace.size) -
-                          static_cast<double>(system.unknowns()) - 0.5);
+    variance =
+        squares / (static_cast<double>(trace.size) - static_cast<double>(system.unknowns()) - 0.5);
   }
 };
 
@@ -149,10 +150,9 @@ TwoChannelFit describe(Channel& first, Channel& second, double frequency_hz, dou
   fit.periods = frequency_hz * std::min(first.trace.span_s(), second.trace.span_s());
   fit.first = describe(first, frequency_hz, fit.at_s, uu_w);
   fit.second = describe(second, frequency_hz, fit.at_s, uu_w);
-  fit.phase_difference_rad =
-      std::remainder(fit.second.phase_rad - fit.first.phase_rad, two_pi);
-  fit.ln_ratio = std::log(std::max(fit.second.amplitude_v, 1e-300) /
-                          std::max(fit.first.amplitude_v, 1e-300));
+  fit.phase_difference_rad = std::remainder(fit.second.phase_rad - fit.first.phase_rad, two_pi);
+  fit.ln_ratio =
+      std::log(std::max(fit.second.amplitude_v, 1e-300) / std::max(fit.first.amplitude_v, 1e-300));
 
   const Polar p1 = polar_of(first);
   const Polar p2 = polar_of(second);
@@ -224,14 +224,13 @@ Expected<TwoChannelFit> two_channel_fit(const Trace& first, const Trace& second,
     if (!(curvature > 0.0)) {
       return trouble(TroubleKind::no_tone, "nothing at the start frequency depends on it");
     }
-    step_rad_s =
-        (one.weight * one.pull.gradient + two.weight * two.pull.gradient) / curvature;
+    step_rad_s = (one.weight * one.pull.gradient + two.weight * two.pull.gradient) / curvature;
     frequency_hz += step_rad_s / two_pi;
     ++steps;
-    if (!(std::abs(frequency_hz - start_hz) * span_s <= options.basin_bins)) {
+    if (!(std::abs(frequency_hz - start_hz) * span_s <= excursion_bins)) {
       return trouble(TroubleKind::not_converged,
                      fmt::format("step {} went to {} Hz, more than {} bins from the start {} Hz",
-                                 steps, frequency_hz, options.basin_bins, start_hz));
+                                 steps, frequency_hz, excursion_bins, start_hz));
     }
     if (!solve(frequency_hz)) {
       return trouble(TroubleKind::out_of_band,
@@ -239,6 +238,11 @@ Expected<TwoChannelFit> two_channel_fit(const Trace& first, const Trace& second,
     }
     weigh();
     settled = std::abs(step_rad_s) * longest_s < options.stop_rad;
+  }
+  if (!(std::abs(frequency_hz - start_hz) * span_s <= options.basin_bins)) {
+    return trouble(TroubleKind::not_converged,
+                   fmt::format("settled at {} Hz, more than {} bins from the start {} Hz",
+                               frequency_hz, options.basin_bins, start_hz));
   }
   if (one.squares + two.squares >
       squares_at_start * (1.0 + 1e-9) + 1e-14 * (power_of(one) + power_of(two))) {
@@ -267,8 +271,7 @@ Expected<TwoChannelFit> two_channel_fit(const Trace& first, const Trace& second,
 }
 
 Expected<TwoChannelFit> two_channel_fit_at(const Trace& first, const Trace& second,
-                                           double frequency_hz,
-                                           const TwoChannelOptions& options) {
+                                           double frequency_hz, const TwoChannelOptions& options) {
   const int harmonics = harmonics_in_band(first, second, frequency_hz, options.harmonics);
   for (const Trace* trace : {&first, &second}) {
     if (auto why = unusable(*trace, frequency_hz, harmonics)) {

@@ -12,11 +12,16 @@ namespace {
 // a0 - a1 cos x + a2 cos 2x - a3 cos 3x + a4 cos 4x, x = 2 pi n / N.
 std::array<double, 5> terms(Window window) {
   switch (window) {
-    case Window::rectangular: return {1.0, 0.0, 0.0, 0.0, 0.0};
-    case Window::hann: return {0.5, 0.5, 0.0, 0.0, 0.0};
-    case Window::hamming: return {0.54, 0.46, 0.0, 0.0, 0.0};
-    case Window::blackman: return {0.42, 0.5, 0.08, 0.0, 0.0};
-    case Window::blackman_harris: return {0.35875, 0.48829, 0.14128, 0.01168, 0.0};
+    case Window::rectangular:
+      return {1.0, 0.0, 0.0, 0.0, 0.0};
+    case Window::hann:
+      return {0.5, 0.5, 0.0, 0.0, 0.0};
+    case Window::hamming:
+      return {0.54, 0.46, 0.0, 0.0, 0.0};
+    case Window::blackman:
+      return {0.42, 0.5, 0.08, 0.0, 0.0};
+    case Window::blackman_harris:
+      return {0.35875, 0.48829, 0.14128, 0.01168, 0.0};
     case Window::flat_top:
       return {0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368};
   }
