@@ -1,0 +1,123 @@
+#include "daemon/cli/bench_session.hpp"
+
+#include <spdlog/sinks/stdout_sinks.h>
+#include <spdlog/spdlog.h>
+
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/detached.hpp>
+#include <boost/asio/signal_set.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <optional>
+
+#include "daemon/cli/places.hpp"
+#include "drivers/link/open.hpp"
+
+namespace nightbench::cli {
+namespace asio = boost::asio;
+
+namespace {
+
+// A message fit for one log line: blocks are counted, control characters made visible.
+std::string shown(std::string_view bytes) {
+  constexpr std::size_t kMost = 120;
+  if (!bytes.empty() && bytes.front() == '#') {
+    return "block of " + std::to_string(bytes.size()) + " bytes";
+  }
+  std::string out;
+  for (const char c : bytes.substr(0, kMost)) {
+    if (c == '\n') out += "\\n";
+    else if (static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) > 0x7e) out += '?';
+    else out += c;
+  }
+  if (bytes.size() > kMost) out += "... (" + std::to_string(bytes.size()) + " bytes)";
+  return out;
+}
+
+void log_traffic(const std::string& instrument, const scpi::Traffic& traffic) {
+  const char* arrow = traffic.kind == scpi::Traffic::Kind::sent       ? "->"
+                      : traffic.kind == scpi::Traffic::Kind::received ? "<-"
+                                                                      : "--";
+  spdlog::info("{} {} {}", instrument, arrow, shown(traffic.bytes));
+}
+
+}  // namespace
+
+BenchSession::BenchSession() : clock_(io_), pool_(1) {}
+
+BenchSession::~BenchSession() {
+  if (bench_) bench_->close();
+  if (simulation_) simulation_->stop();
+  // What is still suspended gets to see that its connection is gone.
+  io_.restart();
+  io_.poll();
+  bench_.reset();
+  pool_.join();
+}
+
+Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file) {
+  std::unique_ptr<BenchSession> session(new BenchSession());
+  TRY_ASSIGN(session->file_, bench::read_bench(bench_file));
+  if (session->file_.kind == bench::Kind::simulated) {
+    TRY_ASSIGN(session->simulation_,
+               mock::server::SimulatedBench::start(session->file_.simulation, session->clock_,
+                                                   mock::server::Transport::tcp));
+  }
+  return session;
+}
+
+Awaitable<Result<bench::Bench*>> BenchSession::open() {
+  CO_TRY_ASSIGN(const std::filesystem::path top, home());
+  bench::LinkMaker links = bench::real_links(clock_);
+  if (simulation_) {
+    links = [this, real = links](const std::string& instrument, const std::string& resource)
+        -> Result<std::unique_ptr<link::Link>> {
+      if (!resource.empty()) return real(instrument, resource);
+      for (const auto& [name, address] : simulation_->resources()) {
+        if (name == instrument) return real(instrument, address);
+      }
+      Error error;
+      error.kind = ErrorKind::bad_input;
+      error.file = file_.file.string();
+      error.pointer = "/instruments/" + instrument;
+      error.message = "the simulated bench \"" + simulation_->name() + "\" has no such instrument";
+      return fail(std::move(error));
+    };
+  }
+  CO_TRY_ASSIGN(bench_, co_await bench::Bench::open(file_, clock_, links, dialect_folder(top)));
+  if (show_traffic_) {
+    auto logger = spdlog::get("traffic");
+    if (!logger) logger = spdlog::stderr_logger_st("traffic");
+    logger->set_pattern("%H:%M:%S.%e %v");
+    spdlog::set_default_logger(logger);
+    bench_->observe(log_traffic);
+  }
+  co_return bench_.get();
+}
+
+Result<int> BenchSession::run(std::function<Awaitable<Result<int>>()> work,
+                              std::function<void(int count)> on_signal) {
+  std::optional<Result<int>> outcome;
+  asio::signal_set signals(io_, SIGINT, SIGTERM);
+  int count = 0;
+  std::function<void()> listen = [&] {
+    signals.async_wait([&](const boost::system::error_code& failed, int) {
+      if (failed) return;
+      on_signal(++count);
+      listen();
+    });
+  };
+  listen();
+  asio::co_spawn(
+      io_, work(), [&](const std::exception_ptr& thrown, Result<int> result) {
+        if (thrown) std::rethrow_exception(thrown);  // a bug of ours: let it be seen
+        outcome = std::move(result);
+        io_.stop();
+      });
+  io_.restart();
+  io_.run();
+  signals.cancel();
+  if (!outcome) return fail(ErrorKind::internal, "the I/O loop ended before the work did");
+  return *std::move(outcome);
+}
+
+}  // namespace nightbench::cli

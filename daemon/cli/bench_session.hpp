@@ -1,0 +1,54 @@
+// A bench file brought to life for one command: I/O loop, clock, the simulated instruments where
+// the file asks for them (in this process, on real sockets all the same), and the open bench.
+#pragma once
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/thread_pool.hpp>
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <string>
+
+#include "drivers/base/clock.hpp"
+#include "drivers/bench/bench.hpp"
+#include "mock_instruments/server/simulated_bench.hpp"
+
+namespace nightbench::cli {
+
+class BenchSession {
+ public:
+  // Reads the file and, for a simulated bench, starts its instruments. Opens no instrument yet.
+  static Result<std::unique_ptr<BenchSession>> make(const std::filesystem::path& bench_file);
+  ~BenchSession();
+
+  const bench::BenchFile& file() const { return file_; }
+  Clock& clock() { return clock_; }
+  boost::asio::io_context& io() { return io_; }
+  boost::asio::thread_pool& pool() { return pool_; }
+  // Null for benches of other kinds.
+  mock::server::SimulatedBench* simulation() { return simulation_.get(); }
+
+  // Connects to every instrument.
+  Awaitable<Result<bench::Bench*>> open();
+
+  // Runs the loop until `work` is done; errors of `work` come back. SIGINT and SIGTERM call
+  // `on_signal` with 1 the first time, 2 the second and so on.
+  Result<int> run(std::function<Awaitable<Result<int>>()> work,
+                  std::function<void(int count)> on_signal);
+
+  // Prints every message to and from the instruments on standard error.
+  void show_traffic() { show_traffic_ = true; }
+
+ private:
+  BenchSession();
+
+  boost::asio::io_context io_;
+  RealClock clock_;
+  boost::asio::thread_pool pool_;
+  bench::BenchFile file_;
+  std::unique_ptr<mock::server::SimulatedBench> simulation_;
+  std::unique_ptr<bench::Bench> bench_;
+  bool show_traffic_ = false;
+};
+
+}  // namespace nightbench::cli

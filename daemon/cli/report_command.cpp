@@ -1,0 +1,111 @@
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <nlohmann/json.hpp>
+
+#include "daemon/cli/commands.hpp"
+#include "daemon/cli/places.hpp"
+#include "daemon/store/sqlite_journal.hpp"
+#include "drivers/base/json.hpp"
+#include "sequences/report/tables.hpp"
+#include "sequences/report/write_files.hpp"
+
+namespace nightbench::cli {
+namespace {
+
+struct ReportOptions {
+  std::string run;
+  std::string store;
+  std::string out;
+  bool json = false;
+};
+
+// A run id, a board's serial number (its latest run), or "latest".
+Result<std::string> find_run(store::SqliteJournal& journal, const std::string& text) {
+  TRY_ASSIGN(const auto all, journal.runs());
+  std::vector<std::string> known;
+  for (const store::RunSummary& each : all) {
+    if (text == "latest" || each.run_id == text || each.board == text) return each.run_id;
+    known.push_back(each.run_id);
+    known.push_back(each.board);
+  }
+  std::string message = "the store " + journal.file().string() + " has no run \"" + text + "\"";
+  if (all.empty()) message += "; it is empty";
+  else if (const auto close = json::nearest(text, known)) message += "; did you mean \"" + *close + "\"?";
+  return fail(ErrorKind::bad_input, message);
+}
+
+Result<ExitCode> list(store::SqliteJournal& journal, bool json) {
+  TRY_ASSIGN(const auto all, journal.runs());
+  std::vector<std::vector<std::string>> rows;
+  nlohmann::ordered_json out = nlohmann::ordered_json::array();
+  for (const store::RunSummary& each : all) {
+    const std::string points =
+        std::to_string(each.points) + " of " + std::to_string(each.planned_points);
+    rows.push_back({each.run_id, each.board, each.script, record::word(each.verdict),
+                    record::word(each.outcome), points});
+    out.push_back({{"run", each.run_id},
+                   {"board", each.board},
+                   {"script", each.script},
+                   {"verdict", record::word(each.verdict)},
+                   {"outcome", record::word(each.outcome)},
+                   {"points", each.points},
+                   {"planned_points", each.planned_points}});
+  }
+  if (json) std::printf("%s\n", out.dump(2).c_str());
+  else {
+    std::printf("%s", report::text_table({{"Run"}, {"Board"}, {"Script"}, {"Verdict"}, {"Ended"},
+                                          {"Points"}},
+                                         rows, 120)
+                          .c_str());
+  }
+  return ExitCode::good;
+}
+
+Result<ExitCode> make(const ReportOptions& options) {
+  store::Options how;
+  how.read_only = true;
+  const std::filesystem::path folder(options.store);
+  TRY_ASSIGN(const auto journal, store::SqliteJournal::open(folder / "nightbench.db", how));
+  if (options.run.empty()) return list(*journal, options.json);
+  TRY_ASSIGN(const std::string id, find_run(*journal, options.run));
+  TRY_ASSIGN(const record::Run run, journal->load(id));
+  const std::string out = options.out.empty() ? options.store : options.out;
+  TRY_ASSIGN(const report::Written files, report::write_run_files(out, run));
+  if (options.json) {
+    const nlohmann::ordered_json said{{"run", id},
+                                      {"verdict", record::word(record::verdict(run))},
+                                      {"report", files.report.string()},
+                                      {"results", files.results.string()},
+                                      {"readings", files.csv.string()},
+                                      {"junit", files.junit.string()}};
+    std::printf("%s\n", said.dump(2).c_str());
+  } else {
+    std::printf("%s", report::closing_table(run).c_str());
+    std::printf("Report: %s\n", files.report.string().c_str());
+  }
+  return ExitCode::good;
+}
+
+}  // namespace
+
+void add_report(CLI::App& app, Chosen& chosen) {
+  auto options = std::make_shared<ReportOptions>();
+  options->store = default_out().string();
+  CLI::App* command =
+      app.add_subcommand("report", "Make the report of a run again from the store, or list runs");
+  command->add_option("run", options->run,
+                      "Run id, a board's serial number (its latest run), or \"latest\"; none: list");
+  command->add_option("--store", options->store, "Folder given to run as --out")
+      ->capture_default_str();
+  command->add_option("--out", options->out, "Folder for the files; default: the store's");
+  command->add_flag("--json", options->json, "Print the outcome as JSON");
+  command->footer("Example: nightbench report H30-001");
+  command->callback([options, &chosen] {
+    chosen = [options] {
+      const Result<ExitCode> code = make(*options);
+      return code ? *code : complain(code.error());
+    };
+  });
+}
+
+}  // namespace nightbench::cli
