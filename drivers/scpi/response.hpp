@@ -33,7 +33,8 @@ class ResponseReader {
 
  private:
   Awaitable<Result<bool>> more(std::size_t most, TimePoint deadline);
-  Awaitable<Result<void>> skip_old_tail(TimePoint deadline);
+  Awaitable<Result<std::string>> indefinite(std::size_t most, TimePoint deadline);
+  void drop_old_tail();
 
   link::Link& link_;
   std::string buffer_;

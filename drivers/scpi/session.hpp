@@ -88,7 +88,8 @@ class Session {
   Awaitable<Result<Number>> query_number(std::string text);
   Awaitable<Result<double>> query_value(std::string text);  // a usable number or bad_data
   Awaitable<Result<bool>> query_boolean(std::string text);
-  // An answer that is one block of at most `most_bytes`.
+  // An answer that is one block of at most `most_bytes`. Without `timeout`: the session's, and 10
+  // us for each byte (a slow USB or serial-to-LAN bridge).
   Awaitable<Result<std::string>> query_block(std::string text, std::size_t most_bytes,
                                              std::optional<Duration> timeout = {});
 
@@ -101,6 +102,9 @@ class Session {
   // commands(), then wait_complete() when `complete`, then check().
   Awaitable<Result<void>> apply(std::vector<std::string> texts, bool complete);
 
+  // Makes sure that the session is in step and quiet; sends nothing when it is. After this,
+  // generation() tells whether the instrument must be set up anew.
+  Awaitable<Result<void>> prepare();
   // Gets back in step. Errors: as open(), and bad_data when another instrument answers.
   Awaitable<Result<void>> resynchronise();
   bool in_step() const { return in_step_; }
@@ -119,12 +123,24 @@ class Session {
   bool is_open() const { return link_->is_open(); }
 
  private:
-  Awaitable<Result<void>> ready();
+  // The public operations without the guard against a second one at the same time.
+  Awaitable<Result<void>> do_open();
+  Awaitable<Result<void>> do_commands(std::vector<std::string> texts);
+  Awaitable<Result<std::string>> do_query(std::string text, Duration timeout);
+  Awaitable<Result<void>> do_wait(Duration timeout);
+  Awaitable<Result<void>> do_check();
+  Awaitable<Result<void>> do_resynchronise();
+
+  Awaitable<Result<void>> ready();  // in step, quiet, and the gap has passed
   Awaitable<Result<void>> send(const std::string& text, TimePoint deadline);
-  Awaitable<Result<std::string>> receive_line(TimePoint deadline);
   Awaitable<Result<std::string>> exchange(const std::string& text, Duration timeout);
   Awaitable<Result<std::optional<QueueEntry>>> drain();
   Awaitable<Result<void>> identify();
+  std::vector<std::string> chained(const std::vector<std::string>& texts) const;
+  std::string on_the_wire(const std::string& text) const;
+  void remember(const std::string& command);
+  Error device_error(const QueueEntry& entry) const;
+  // The session is out of step from here on.
   std::unexpected<Error> lost(Error error, const std::string& command);
   Error tagged(Error error, const std::string& command) const;
   void tell(Traffic::Kind kind, std::string_view bytes);
@@ -136,12 +152,12 @@ class Session {
   ResponseReader reader_;
   Observer observer_;
   Identity identity_;
-  std::string last_command_;
+  std::string unchecked_;            // commands sent since the queue was last read, for messages
   std::optional<Error> unreported_;  // a device error met while getting back in step
   TimePoint earliest_{};             // not before this may the next message go out
+  bool closed_ = true;
   bool in_step_ = true;
   bool busy_ = false;
-  bool unchecked_ = false;  // commands were sent since the queue was last seen empty
   int generation_ = 0;
 };
 
