@@ -52,7 +52,11 @@ Awaitable<void> sleep_until(Clock& clock, TimePoint when) {
 }
 
 Awaitable<void> sleep_for(Clock& clock, Duration span) {
-  co_await sleep_until(clock, clock.now() + span);
+  const TimePoint now = clock.now();
+  // now + Duration::max() would wrap round into the past.
+  const bool endless = span > TimePoint::max() - now;
+  const TimePoint when = endless ? TimePoint::max() : now + span;
+  co_await sleep_until(clock, when);
 }
 
 RealClock::RealClock(asio::io_context& context) : context_(context) {}
@@ -106,7 +110,8 @@ bool VirtualClock::run(const std::function<bool()>& done, TimePoint until) {
     context_.restart();
     if (done && done()) return true;
     const auto first = queue_->pending.begin();
-    if (first == queue_->pending.end() || first->first.first > until) return false;
+    if (first == queue_->pending.end()) return false;
+    if (first->first.first > until || first->first.first == TimePoint::max()) return false;
     queue_->now = first->first.first;
     const auto ring = std::move(first->second);
     queue_->pending.erase(first);

@@ -41,13 +41,14 @@ class Clock {
   virtual ~Clock() = default;
   virtual TimePoint now() const = 0;
   virtual WallTime wall() const = 0;
-  // Calls `ring` once at `when` (at once, but still later, when that has passed).
+  // Calls `ring` once at `when` (at once, but still later, when that has passed); never when that
+  // is TimePoint::max().
   [[nodiscard]] virtual std::unique_ptr<Alarm> arm(TimePoint when, std::function<void()> ring) = 0;
   virtual boost::asio::io_context& context() = 0;
 };
 
 // Suspends the calling coroutine until `when`. Ends early, quietly, when the coroutine's
-// cancellation slot fires.
+// cancellation slot fires. A span that ends beyond TimePoint::max() lasts until cancelled.
 Awaitable<void> sleep_until(Clock& clock, TimePoint when);
 Awaitable<void> sleep_for(Clock& clock, Duration span);
 

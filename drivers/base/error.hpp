@@ -5,9 +5,11 @@
 // the rest alone. Errors are values; exceptions are for our own bugs.
 #pragma once
 
+#include <cstddef>
 #include <cstdint>
 #include <expected>
 #include <string>
+#include <string_view>
 #include <utility>
 
 namespace nightbench {
@@ -36,6 +38,10 @@ struct Error {
   std::string pointer;     // JSON pointer (RFC 6901) inside the file
   int number = 0;          // errno, SCPI error number or SQLite code; 0 when there is none
 };
+
+// Foreign text made fit for a message: at most `most` bytes of it, cut between UTF-8 characters and
+// marked with "...", control characters as \\xNN so that they cannot steer a terminal.
+std::string excerpt(std::string_view text, std::size_t most = 60);
 
 // One line for people: "scope: ':WAV:DATA?': block claims 4000000000 bytes, at most 8388608 expected".
 std::string describe(const Error& error);

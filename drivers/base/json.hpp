@@ -43,7 +43,7 @@ class Node {
   // One of the given words; the result is its index.
   Result<std::size_t> word(const std::vector<std::string>& choices) const;
   Result<std::vector<Node>> elements(std::size_t least = 0) const;
-  // The members of an object, in the order of the file.
+  // The members of an object, by name, whatever their order in the file.
   Result<std::vector<std::pair<std::string, Node>>> members() const;
 
   // A bad_input error at this place: "expected <expected>, found <what is here>".
@@ -85,8 +85,8 @@ class Fields {
   std::vector<std::string> asked_;
 };
 
-// Reads and parses a file (at most 16 MiB). Errors: bad_input with the file, and line and column
-// for syntax; a duplicate key is an error too.
+// Reads and parses a file (at most 16 MiB, brackets at most 100 deep). Errors: bad_input with the
+// file, and line and column (in bytes, from 1) for syntax; a duplicate key is an error too.
 Result<Node> read_file(const std::filesystem::path& path);
 // The same from memory; `name` stands for the file in messages.
 Result<Node> parse(std::string_view text, std::string name);
