@@ -32,7 +32,7 @@ inline constexpr int kSchemaVersion = 1;
 struct Options {
   bool read_only = false;  // never creates, changes or upgrades the file
   std::chrono::milliseconds busy_timeout{5000};
-  std::string vfs;         // SQLite VFS by name; "" is the system's. For tests of failing disks.
+  std::string vfs;  // SQLite VFS by name; "" is the system's. For tests of failing disks.
 };
 
 // One line of the list of runs.
@@ -47,9 +47,9 @@ struct RunSummary {
 };
 
 struct Filter {
-  std::string board, script;       // "" matches all
+  std::string board, script;  // "" matches all
   std::optional<record::Outcome> outcome;
-  std::size_t most = 0;            // 0: all
+  std::size_t most = 0;  // 0: all
 };
 
 class SqliteJournal final : public record::Journal {
@@ -80,8 +80,8 @@ class SqliteJournal final : public record::Journal {
   // The run of `board` that started last, if any.
   Result<std::optional<RunSummary>> latest(const std::string& board);
 
-  // Reads the whole file and checks it (PRAGMA quick_check, then every body). The findings, one line
-  // each; empty when sound.
+  // Reads the whole file and checks it (PRAGMA quick_check, then every body). The findings, one
+  // line each; empty when sound.
   Result<std::vector<std::string>> check();
 
   const std::filesystem::path& file() const;

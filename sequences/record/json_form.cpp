@@ -28,7 +28,9 @@ void put_text(Json& out, const char* key, const std::string& text) {
 void put_finite(Json& out, const char* key, const std::optional<double>& value) {
   if (value && std::isfinite(*value)) out[key] = *value;
 }
-Json number_or_null(double value) { return std::isfinite(value) ? Json(value) : Json(nullptr); }
+Json number_or_null(double value) {
+  return std::isfinite(value) ? Json(value) : Json(nullptr);
+}
 
 // The double whose shortest text is the shortest text of `value` and which still narrows to
 // `value`: 0.1f is written 0.1 and not 0.10000000149011612, at a third of the size.
@@ -142,7 +144,8 @@ Json json_of(const Header& header) {
   out["started"] = exact_time(header.started);
   out["planned_points"] = header.planned_points;
   Json parameters = Json::object();
-  for (const auto& [key, value] : header.parameters) parameters[valid_utf8(key)] = valid_utf8(value);
+  for (const auto& [key, value] : header.parameters)
+    parameters[valid_utf8(key)] = valid_utf8(value);
   if (!parameters.empty()) out["parameters"] = std::move(parameters);
   Json instruments = Json::array();
   for (const Instrument& each : header.instruments) instruments.push_back(json_of(each));
@@ -169,12 +172,19 @@ Json json_of(const Run& run) {
   return out;
 }
 
-std::string json_text(const Point& point) { return json_of(point).dump(); }
-std::string json_text(const Event& event) { return json_of(event).dump(); }
-std::string json_text(const Header& header) { return json_of(header).dump(); }
+std::string json_text(const Point& point) {
+  return json_of(point).dump();
+}
+std::string json_text(const Event& event) {
+  return json_of(event).dump();
+}
+std::string json_text(const Header& header) {
+  return json_of(header).dump();
+}
 
 std::string json_text(const Run& run) {
-  // Indented by hand at the top, one line for each point: a file of a night stays readable and small.
+  // Indented by hand at the top, one line for each point: a file of a night stays readable and
+  // small.
   Json shell = json_of(run);
   const Json points = std::move(shell["points"]);
   shell["points"] = Json::array();
@@ -229,8 +239,9 @@ Result<Word> need_word(const Place& place, std::initializer_list<Word> choices) 
   return place.refuse("expected one of " + known + ", found \"" + text + "\"");
 }
 
-constexpr auto kDecisions = {Decision::none,           Decision::pass, Decision::conditional_pass,
-                             Decision::conditional_fail, Decision::fail, Decision::no_reading};
+constexpr auto kDecisions = {
+    Decision::none, Decision::pass,      Decision::conditional_pass, Decision::conditional_fail,
+    Decision::fail, Decision::no_reading};
 constexpr auto kOutcomes = {Outcome::unfinished, Outcome::complete, Outcome::interrupted,
                             Outcome::bench_failed, Outcome::unsafe};
 constexpr auto kSeverities = {Severity::info, Severity::warning, Severity::trouble};
@@ -405,10 +416,18 @@ Result<Header> header_at(const Place& place) {
 
 }  // namespace
 
-Result<Reading> reading_from(const json::Node& node) { return reading_at(Place(node)); }
-Result<Point> point_from(const json::Node& node) { return point_at(Place(node)); }
-Result<Event> event_from(const json::Node& node) { return event_at(Place(node)); }
-Result<Header> header_from(const json::Node& node) { return header_at(Place(node)); }
+Result<Reading> reading_from(const json::Node& node) {
+  return reading_at(Place(node));
+}
+Result<Point> point_from(const json::Node& node) {
+  return point_at(Place(node));
+}
+Result<Event> event_from(const json::Node& node) {
+  return event_at(Place(node));
+}
+Result<Header> header_from(const json::Node& node) {
+  return header_at(Place(node));
+}
 
 Result<Run> run_from(const json::Node& node) {
   Run out;
@@ -463,12 +482,11 @@ std::string exact_time(WallTime time) {
   const year_month_day date(day);
   const hh_mm_ss<nanoseconds> clock(time - day);
   char text[80];
-  std::snprintf(text, sizeof text, "%04d-%02u-%02uT%02d:%02d:%02d.%09dZ",
-                static_cast<int>(date.year()), static_cast<unsigned>(date.month()),
-                static_cast<unsigned>(date.day()), static_cast<int>(clock.hours().count()),
-                static_cast<int>(clock.minutes().count()),
-                static_cast<int>(clock.seconds().count()),
-                static_cast<int>(clock.subseconds().count()));
+  std::snprintf(
+      text, sizeof text, "%04d-%02u-%02uT%02d:%02d:%02d.%09dZ", static_cast<int>(date.year()),
+      static_cast<unsigned>(date.month()), static_cast<unsigned>(date.day()),
+      static_cast<int>(clock.hours().count()), static_cast<int>(clock.minutes().count()),
+      static_cast<int>(clock.seconds().count()), static_cast<int>(clock.subseconds().count()));
   return text;
 }
 

@@ -6,8 +6,8 @@
 //   - text that is not UTF-8 comes back with the bytes made visible (record::valid_utf8);
 //   - a value that is not finite becomes "no reading" with the reason "not-finite";
 //   - an interval end or limit that is not finite becomes absent; U of infinity stays (as null).
-// JSON has no NaN or infinity and none is ever written. Times are ISO 8601, UTC, with nine decimals.
-// Pure functions; errors of the readers are bad_input with file and JSON pointer.
+// JSON has no NaN or infinity and none is ever written. Times are ISO 8601, UTC, with nine
+// decimals. Pure functions; errors of the readers are bad_input with file and JSON pointer.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>

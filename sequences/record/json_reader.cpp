@@ -7,7 +7,6 @@
 namespace nightbench::record {
 namespace {
 
-
 std::string escaped(const std::string& key) {
   std::string out;  // RFC 6901, section 3
   for (const char c : key) out += c == '~' ? "~0" : c == '/' ? "~1" : std::string(1, c);
@@ -35,15 +34,19 @@ std::unexpected<Error> Place::refuse(const std::string& message) const {
   return fail(std::move(error));
 }
 
-bool Place::is_null() const { return value_->is_null(); }
+bool Place::is_null() const {
+  return value_->is_null();
+}
 
 Result<std::string> Place::text() const {
-  if (!value_->is_string()) return refuse(std::string("expected a string, found ") + kind_of(raw()));
+  if (!value_->is_string())
+    return refuse(std::string("expected a string, found ") + kind_of(raw()));
   return value_->get<std::string>();
 }
 
 Result<double> Place::number() const {
-  if (!value_->is_number()) return refuse(std::string("expected a number, found ") + kind_of(raw()));
+  if (!value_->is_number())
+    return refuse(std::string("expected a number, found ") + kind_of(raw()));
   const double value = value_->get<double>();
   if (!std::isfinite(value)) return refuse("expected a finite number");
   return value;
@@ -60,7 +63,8 @@ Result<long long> Place::integer(long long least, long long most) const {
 }
 
 Result<bool> Place::boolean() const {
-  if (!value_->is_boolean()) return refuse(std::string("expected true or false, found ") + kind_of(raw()));
+  if (!value_->is_boolean())
+    return refuse(std::string("expected true or false, found ") + kind_of(raw()));
   return value_->get<bool>();
 }
 
@@ -74,7 +78,8 @@ Place Place::element(std::size_t index) const {
 }
 
 Result<std::vector<std::pair<std::string, Place>>> Place::members() const {
-  if (!value_->is_object()) return refuse(std::string("expected an object, found ") + kind_of(raw()));
+  if (!value_->is_object())
+    return refuse(std::string("expected an object, found ") + kind_of(raw()));
   std::vector<std::pair<std::string, Place>> out;
   for (const auto& [key, value] : value_->items()) out.emplace_back(key, Place(*this, value, key));
   return out;
@@ -82,7 +87,8 @@ Result<std::vector<std::pair<std::string, Place>>> Place::members() const {
 
 Result<Members> Members::of(const Place& place, const char* what) {
   if (!place.raw().is_object()) {
-    return place.refuse(std::string("expected ") + what + " (an object), found " + kind_of(place.raw()));
+    return place.refuse(std::string("expected ") + what + " (an object), found " +
+                        kind_of(place.raw()));
   }
   return Members(place, what);
 }
@@ -96,7 +102,8 @@ std::optional<Place> Members::find(const char* key) {
 
 Result<Place> Members::need(const char* key) {
   auto found = find(key);
-  if (!found) return place_->refuse(std::string(what_) + " needs \"" + key + "\", which is missing");
+  if (!found)
+    return place_->refuse(std::string(what_) + " needs \"" + key + "\", which is missing");
   return *std::move(found);
 }
 
@@ -121,8 +128,8 @@ Result<bool> Members::boolean(const char* key, bool otherwise) {
 Result<void> Members::finish() const {
   for (const auto& [key, value] : place_->raw().items()) {
     if (key == "$schema" || key == "comment") continue;
-    const bool known = std::any_of(asked_.begin(), asked_.end(),
-                                   [&](const char* each) { return key == each; });
+    const bool known =
+        std::any_of(asked_.begin(), asked_.end(), [&](const char* each) { return key == each; });
     if (!known) {
       return Place(*place_, value, key)
           .refuse(std::string(what_) + " has no member \"" + key + "\"");

@@ -1,10 +1,10 @@
 // The response report: one HTML file per board that holds everything it shows.
 //
 // The verdict and its reasons come first, in words; then what to do next, who measured what with
-// which instruments, the curves over frequency with their limits and uncertainties, the time traces,
-// and every reading. No script, no network, no file beside it; it prints on A4. The same run gives
-// the same bytes. Every text from outside is escaped. A missing reading is a gap with its reason.
-// Pure: no clock, no locale, no files. Values are shown in the unit the reading carries.
+// which instruments, the curves over frequency with their limits and uncertainties, the time
+// traces, and every reading. No script, no network, no file beside it; it prints on A4. The same
+// run gives the same bytes. Every text from outside is escaped. A missing reading is a gap with its
+// reason. Pure: no clock, no locale, no files. Values are shown in the unit the reading carries.
 #pragma once
 
 #include <string>

@@ -12,16 +12,16 @@
 namespace nightbench::report {
 
 // One reading put into text: value, U, limits and margin rounded alike, to the place of the second
-// significant digit of U (GUM 7.2.6 asks for one or two), finer while rounding would show a value on
-// the other side of its limit. Missing numbers are empty texts.
+// significant digit of U (GUM 7.2.6 asks for one or two), finer while rounding would show a value
+// on the other side of its limit. Missing numbers are empty texts.
 struct Shown {
-  std::string value;    // "-0.312", without unit; "no reading" when there is none
-  std::string u;        // "0.021"
-  std::string lower;    // limit
+  std::string value;  // "-0.312", without unit; "no reading" when there is none
+  std::string u;      // "0.021"
+  std::string lower;  // limit
   std::string upper;
-  std::string limit;    // "at most 0.250 dB", "-1.00 to 1.00 deg", "" when there is none
-  std::string unit;     // with prefix where the unit takes one: "mV", "kHz", "deg", "dB"
-  std::string full;     // "-0.312 dB with U = 0.021 dB", "better than 61.2 dB" for an open end
+  std::string limit;  // "at most 0.250 dB", "-1.00 to 1.00 deg", "" when there is none
+  std::string unit;   // with prefix where the unit takes one: "mV", "kHz", "deg", "dB"
+  std::string full;   // "-0.312 dB with U = 0.021 dB", "better than 61.2 dB" for an open end
 };
 Shown shown(const record::Reading& reading);
 
@@ -39,19 +39,20 @@ struct QuantitySummary {
   std::size_t missing = 0;   // no reading
   std::size_t failed = 0;    // fail and conditional fail
   std::size_t conditional = 0;
-  std::size_t judged = 0;    // readings with a decision other than none and no_reading
-  // The worst reading: by badness, then by least margin to its limit in units of U, then by ordinal.
+  std::size_t judged = 0;  // readings with a decision other than none and no_reading
+  // The worst reading: by badness, then by least margin to its limit in units of U, then by
+  // ordinal.
   const record::Point* point = nullptr;
   const record::Reading* worst = nullptr;
 };
 
 struct Summary {
   record::Verdict verdict = record::Verdict::none;
-  std::string headline;               // "Fail: 2 of 7 quantities miss their limits"
-  std::vector<std::string> reasons;   // worst first, one sentence each
+  std::string headline;                     // "Fail: 2 of 7 quantities miss their limits"
+  std::vector<std::string> reasons;         // worst first, one sentence each
   std::vector<QuantitySummary> quantities;  // in the order of first appearance
   std::size_t readings = 0, judged = 0, missing = 0, failed = 0, conditional = 0;
-  std::size_t planned = 0, measured = 0;    // points
+  std::size_t planned = 0, measured = 0;  // points
 };
 
 // The summary points into `run`, which must outlive it.

@@ -13,40 +13,40 @@ namespace nightbench::report {
 
 struct PlotPoint {
   double x = 0;
-  std::optional<double> y;         // empty (or not finite): a gap, `note` says why
-  std::optional<double> low, high; // ends of the uncertainty interval; absent: no band here
-  std::string note;                // shown as a tool tip (SVG title)
-  bool outside = false;            // misses its limit: drawn with a ring around the marker
+  std::optional<double> y;          // empty (or not finite): a gap, `note` says why
+  std::optional<double> low, high;  // ends of the uncertainty interval; absent: no band here
+  std::string note;                 // shown as a tool tip (SVG title)
+  bool outside = false;             // misses its limit: drawn with a ring around the marker
 };
 
 struct Series {
-  std::string name;                // legend; "" leaves it out of the legend
-  std::vector<PlotPoint> points;   // in drawing order
-  bool joined = true;              // a line between neighbours
+  std::string name;               // legend; "" leaves it out of the legend
+  std::vector<PlotPoint> points;  // in drawing order
+  bool joined = true;             // a line between neighbours
   bool markers = true;
 };
 
 struct LimitLine {
   std::string name;
-  bool upper = true;               // the forbidden side is above (hatched there), else below
+  bool upper = true;  // the forbidden side is above (hatched there), else below
   std::vector<std::pair<double, double>> points;  // x ascending; two equal x make a step
 };
 
 struct Axis {
-  std::string title;               // "RF frequency"
-  std::string unit;                // "Hz": prefixed ("MHz") to suit the range where the unit allows
+  std::string title;  // "RF frequency"
+  std::string unit;   // "Hz": prefixed ("MHz") to suit the range where the unit allows
   std::optional<double> least, most;  // fixed ends; absent: from the data, rounded outwards
 };
 
 struct Plot {
-  std::string title;               // accessible name, and the heading of a stand-alone file
-  std::string description;         // one sentence for those who cannot see it
+  std::string title;        // accessible name, and the heading of a stand-alone file
+  std::string description;  // one sentence for those who cannot see it
   Axis x, y;
   std::vector<Series> series;
   std::vector<LimitLine> limits;
-  int width = 720, height = 360;   // user units; the picture scales
-  bool equal_scales = false;       // one volt is as long on both axes (I against Q)
-  std::string id;                  // unique in the document, [a-z0-9-]+; prefixes its inner ids
+  int width = 720, height = 360;  // user units; the picture scales
+  bool equal_scales = false;      // one volt is as long on both axes (I against Q)
+  std::string id;                 // unique in the document, [a-z0-9-]+; prefixes its inner ids
 };
 
 // An <svg> element for an HTML page that carries `plot_style()` once.

@@ -1,0 +1,20 @@
+// Escaping for HTML, SVG and XML, and nothing else.
+#pragma once
+
+#include <string>
+#include <string_view>
+
+namespace nightbench::report {
+
+// `text` as the content of an element or of a quoted attribute: record::printable, then & < > " '
+// as references. Safe in HTML, SVG and XML 1.0.
+std::string escaped(std::string_view text);
+
+// ` name="value"` with the value escaped.
+std::string attribute(std::string_view name, std::string_view value);
+
+// `text` as a CSS string with its quotes, safe inside <style>: everything but letters, digits,
+// blank and "-_.:" as a hexadecimal escape.
+std::string css_string(std::string_view text);
+
+}  // namespace nightbench::report
