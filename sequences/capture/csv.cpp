@@ -101,6 +101,11 @@ class Parser {
     return fail(ErrorKind::bad_input, "expected a finite number, found \"" + excerpt(cell) + "\"");
   }
 
+  // People put the time first as often as last; a file without names cannot tell.
+  std::string hint() const {
+    return named_ ? "" : " (without names in its first line, a file's third column is the time)";
+  }
+
   bool all_text(const std::vector<std::string_view>& row) const {
     return std::none_of(row.begin(), row.end(),
                         [&](std::string_view cell) { return number(cell).has_value(); });
@@ -117,8 +122,8 @@ class Parser {
     }
     const auto row = cells();
     // "nan" in the first line of a file without names is a sample that is none, and no name.
-    const bool named = all_text(row) && std::none_of(row.begin(), row.end(), is_no_number);
-    if (!named) {
+    named_ = all_text(row) && std::none_of(row.begin(), row.end(), is_no_number);
+    if (!named_) {
       if (row.size() != 2 && row.size() != 3) {
         return wrong("expected two columns (I, Q) or three (I, Q, time), found " +
                      std::to_string(row.size()));
@@ -226,7 +231,7 @@ class Parser {
     if (times_s_.size() >= 2 && !(times_s_.back() > times_s_[times_s_.size() - 2])) {
       return wrong("expected a time later than that of the line before, found " +
                    shortest(times_s_.back()) + " s after " +
-                   shortest(times_s_[times_s_.size() - 2]) + " s");
+                   shortest(times_s_[times_s_.size() - 2]) + " s" + hint());
     }
     samples_.insert(samples_.end(), pair.begin(), pair.end());
     return {};
@@ -241,10 +246,9 @@ class Parser {
     for (std::size_t n = 0; n < times_s_.size(); ++n) {
       const double off_s = times_s_[n] - (times_s_.front() + dt_s * static_cast<double>(n));
       if (!(std::fabs(off_s) <= 0.25 * dt_s)) {
-        return refuse(
-            name_, "expected times at even steps of " + format(dt_s, Unit::second) + ", sample " +
-                       std::to_string(n) + " is off by " + format(off_s, Unit::second, 3) +
-                       " (name the columns in a first line if the time is not the third)");
+        return refuse(name_, "expected times at even steps of " + format(dt_s, Unit::second) +
+                                 ", sample " + std::to_string(n) + " is off by " +
+                                 format(off_s, Unit::second, 3) + hint());
       }
     }
     return std::optional<double>(1 / dt_s);
@@ -273,6 +277,7 @@ class Parser {
   std::string name_;
   std::optional<std::string_view> line_;
   char separator_ = ',';
+  bool named_ = false;
   std::vector<Column> columns_;
   std::vector<double> samples_;  // I and Q by turns
   std::vector<double> times_s_;

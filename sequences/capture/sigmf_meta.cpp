@@ -136,7 +136,7 @@ Result<void> decode_segments(const Node& node, SigmfMeta& meta, long long offset
   TRY_ASSIGN(auto fields, Fields::of(segments.front(), "a segment"));
   TRY_ASSIGN(const long long start, fields.integer("core:sample_start", offset, most_index));
   meta.first_sample = static_cast<std::uint64_t>(start - offset);
-  meta.claimed_samples = meta.first_sample + fewest_samples;
+  meta.claimed_samples = meta.first_sample + 1;
   meta.claim = segments.front().pointer() + "/core:sample_start";
   if (const auto frequency = fields.find("core:frequency")) {
     TRY_ASSIGN(meta.centre_hz, frequency->number());
