@@ -65,6 +65,8 @@ std::optional<CaptureSettings> replan(const CaptureSettings& settings, double ac
   next.full_scale_v = std::clamp(span / kAim, kSmallest_v, kLargest_v);
   next.offset_v = middle;
   if (next.full_scale_v > 0.6 * actual_full_scale_v) return std::nullopt;  // no step in between
+  // Asking for the same again would give the same: the scope has no step nearer to it.
+  if (next.full_scale_v > 0.99 * settings.full_scale_v) return std::nullopt;
   return next;
 }
 
