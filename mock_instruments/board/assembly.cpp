@@ -142,7 +142,7 @@ int switch_output(int pin) {
   return found == switch_pins.end() ? -1 : static_cast<int>(found - switch_pins.begin());
 }
 
-Assembly apply(const Parameters& parameters, std::span<const Fault> faults,
+Assembly assemble(const Parameters& parameters, std::span<const Fault> faults,
                std::uint32_t joints_open) {
   Assembly board;
   board.values = parameters;

@@ -45,8 +45,8 @@ struct Assembly {
 // The index of a switch output in switch_pins, -1 for other pins.
 int switch_output(int pin);
 
-// `joint_made` says for every intermittent fault, in order, whether its joint conducts now.
-Assembly apply(const Parameters& parameters, std::span<const Fault> faults,
+// Bit k of `joints_open`: the k-th intermittent fault's joint is open at this moment.
+Assembly assemble(const Parameters& parameters, std::span<const Fault> faults,
                std::uint32_t joints_open = 0);
 
 }  // namespace nightbench::mock::board

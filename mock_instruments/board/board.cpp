@@ -93,7 +93,7 @@ struct Board::State {
 
   std::uint32_t joints_open(Moment when) const;
   Assembly assembly(double celsius, Moment when) const {
-    return apply(at_temperature(parameters, celsius), faults, joints_open(when));
+    return assemble(at_temperature(parameters, celsius), faults, joints_open(when));
   }
   View view(const Stimulus& stimulus, int step, double weight, Moment when);
   std::vector<View> views(const Stimulus& stimulus, Moment when);

@@ -40,13 +40,13 @@ double SelectLine::volts(double period_fraction) const {
 SelectLines select_lines(const Assembly& board, const Stimulus& stimulus, double switch_supply_v) {
   const Parameters& values = board.values;
   SelectLines out;
-  out.lo_hz = stimulus.lo_on ? stimulus.lo_hz * (1.0 + 1e-6 * values.lo_frequency_error_ppm) : 0.0;
+  const bool on = stimulus.lo_on && stimulus.lo_hz > 0.0;
+  out.lo_hz = on ? stimulus.lo_hz * (1.0 + 1e-6 * values.lo_frequency_error_ppm) : 0.0;
+  const double high_v = stimulus.lo_high_v * values.lo_level_factor;
   for (std::size_t k = 0; k < 2; ++k) {
     SelectLine& line = out.pin[k];
-    line.running = stimulus.lo_on && stimulus.lo_high_v > 0.0;
-    line.high_v = stimulus.lo_on          ? stimulus.lo_high_v
-                  : values.select_pull_up ? switch_supply_v
-                                          : 0.0;
+    line.running = on && high_v > 0.0;
+    line.high_v = on ? high_v : values.select_pull_up ? switch_supply_v : 0.0;
     const double late_deg = k == 0 ? 0.0 : stimulus.lo_phase_deg + values.lo_phase_error_deg;
     line.rise = wrapped(late_deg / 360.0);
     line.duty = values.lo_duty[k];

@@ -103,6 +103,7 @@ struct Parameters {
   double lo_phase_error_deg = 0.0;  // pin 2 later than a quarter period
   double lo_edge_s = 2e-9;          // 0 to 100 %
   double lo_frequency_error_ppm = 0.0;
+  double lo_level_factor = 1.0;  // of what the LO source gives
   double select_pull_ohm = 10e3;
   bool select_pull_up = true;  // where a line without LO rests: switch supply, or ground
 

@@ -1,0 +1,61 @@
+#include "fault_examples.hpp"
+
+namespace nightbench::mock::board::test {
+
+std::vector<FaultExample> fault_examples() {
+  using enum FaultKind;
+  return {
+      {"healthy", {}},
+      {"switch reversed", {{.kind = switch_reversed}}},
+      {"op-amp reversed", {{.kind = op_amp_reversed}}},
+      {"primary winding reversed", {{.kind = winding_reversed, .winding = Winding::primary}}},
+      {"antiphase winding reversed",
+       {{.kind = winding_reversed, .winding = Winding::antiphase_half}}},
+      {"via open at pin 13 (6-13)", {{.kind = via_open, .pin = 13}}},
+      {"via open at pin 12 (5-12)", {{.kind = via_open, .pin = 12}}},
+      {"via open at pin 11 (4-11)", {{.kind = via_open, .pin = 11}}},
+      {"via open at pin 10 (3-10)", {{.kind = via_open, .pin = 10}}},
+      {"pins 5 and 4 interchanged", {{.kind = pins_interchanged, .pin = 5, .other_pin = 4}}},
+      {"pairs 90 and 270 swapped",
+       {{.kind = pairs_swapped, .phase = Phase::deg_90, .other_phase = Phase::deg_270}}},
+      {"pairs 90 and 180 swapped",
+       {{.kind = pairs_swapped, .phase = Phase::deg_90, .other_phase = Phase::deg_180}}},
+      {"sampling capacitor 90 open", {{.kind = capacitor_open, .phase = Phase::deg_90}}},
+      {"sampling capacitor 90 shorted", {{.kind = capacitor_shorted, .phase = Phase::deg_90}}},
+      {"sampling capacitor 90 5 % high",
+       {{.kind = capacitor_off_value, .phase = Phase::deg_90, .factor = 1.05}}},
+      {"path to capacitor 90 open", {{.kind = capacitor_path_open, .phase = Phase::deg_90}}},
+      {"splitter phase end open", {{.kind = splitter_end_open, .winding = Winding::phase_half}}},
+      {"splitter primary open", {{.kind = splitter_end_open, .winding = Winding::primary}}},
+      {"bias off", {{.kind = bias_off}}},
+      {"bias 20 % low", {{.kind = bias_low, .factor = 0.8}}},
+      {"supply 40 % low", {{.kind = supply_low, .factor = 0.6}}},
+      {"regulator dead", {{.kind = regulator_dead}}},
+      {"LO missing at pin 2, low", {{.kind = lo_missing, .pin = 2}}},
+      {"LO missing at pin 2, high", {{.kind = lo_missing, .pin = 2, .stuck_high = true}}},
+      {"LO missing at pin 14, low", {{.kind = lo_missing, .pin = 14}}},
+      {"LO missing at both pins",
+       {{.kind = lo_missing, .pin = 14}, {.kind = lo_missing, .pin = 2}}},
+      {"LO lines swapped", {{.kind = lo_swapped}}},
+      {"LO in phase", {{.kind = lo_in_phase}}},
+      {"LO phase 5 deg late", {{.kind = lo_phase_error, .degrees = 5}}},
+      {"LO duty 55 %", {{.kind = lo_duty, .factor = 0.55}}},
+      {"Q op-amp dead", {{.kind = op_amp_dead, .channel = Channel::q}}},
+      {"Q op-amp + input open", {{.kind = op_amp_input_open, .channel = Channel::q}}},
+      {"Q op-amp - input open",
+       {{.kind = op_amp_input_open, .channel = Channel::q, .inverting = true}}},
+      {"I gain resistor 2 % high",
+       {{.kind = gain_resistor_off, .channel = Channel::i, .inverting = true, .factor = 1.02}}},
+      {"cold joint 100 ohm at RF input", {{.kind = cold_joint, .joint = Joint::rf_in, .ohm = 100}}},
+      {"cold joint 100 ohm in path 0", {{.kind = cold_joint, .joint = Joint::path_0, .ohm = 100}}},
+      {"filter 10 % high", {{.kind = filter_detuned, .factor = 1.1}}},
+      {"short 10 ohm at switch supply",
+       {{.kind = supply_short, .rail = Rail::switch_logic, .ohm = 10}}},
+      {"short 2 ohm at supply input", {{.kind = supply_short, .rail = Rail::supply_in, .ohm = 2}}},
+      {"LO swapped and pairs 90 and 270 swapped",
+       {{.kind = lo_swapped},
+        {.kind = pairs_swapped, .phase = Phase::deg_90, .other_phase = Phase::deg_270}}},
+  };
+}
+
+}  // namespace nightbench::mock::board::test
