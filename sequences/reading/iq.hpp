@@ -97,22 +97,29 @@ struct IqResult {
   // Set when the whole capture is refused; every tone quantity then carries the same reason.
   std::optional<NoReading> refused;
 
-  Outcome if_hz;         // magnitude
-  Outcome signed_if_hz;  // f_RF - f_LO by the sense of rotation; none when |IRR| < 6 dB
-  Outcome if_error_hz;   // if_hz less |f_RF - f_LO|
-  Outcome i_amplitude_v, q_amplitude_v;  // peak, at the board (probe loading added back)
-  Outcome i_offset_v, q_offset_v;        // DC; given also when there is no tone
-  Outcome gain_balance_db;
-  Outcome q_minus_i_deg;
-  Outcome phase_error_deg;
-  Outcome image_rejection_db;           // from the fit
-  Outcome image_rejection_spectrum_db;  // from the spectrum of I + jQ
-  Outcome conversion_gain_db;           // |Y_I -+ j Y_Q| / 2 over EMF
-  Outcome conversion_gain_i_db, conversion_gain_q_db;
-  Outcome thd_i_db, thd_q_db;
-  Outcome sinad_i_db, sinad_q_db;
-  Outcome enob_i, enob_q;
-  Outcome noise_i_v_rthz, noise_q_v_rthz;  // one-sided density beside the lines
+  Outcome if_hz = not_measured();          // magnitude
+  Outcome signed_if_hz = not_measured();   // f_RF - f_LO by the sense; none when |IRR| < 6 dB
+  Outcome if_error_hz = not_measured();    // if_hz less |f_RF - f_LO|
+  Outcome i_amplitude_v = not_measured();  // peak, at the board (probe loading added back)
+  Outcome q_amplitude_v = not_measured();
+  Outcome i_offset_v = not_measured();  // DC; given also when there is no tone
+  Outcome q_offset_v = not_measured();
+  Outcome gain_balance_db = not_measured();
+  Outcome q_minus_i_deg = not_measured();
+  Outcome phase_error_deg = not_measured();
+  Outcome image_rejection_db = not_measured();           // from the fit
+  Outcome image_rejection_spectrum_db = not_measured();  // from the spectrum of I + jQ
+  Outcome conversion_gain_db = not_measured();           // |Y_I -+ j Y_Q| / 2 over EMF
+  Outcome conversion_gain_i_db = not_measured();
+  Outcome conversion_gain_q_db = not_measured();
+  Outcome thd_i_db = not_measured();
+  Outcome thd_q_db = not_measured();
+  Outcome sinad_i_db = not_measured();
+  Outcome sinad_q_db = not_measured();
+  Outcome enob_i = not_measured();
+  Outcome enob_q = not_measured();
+  Outcome noise_i_v_rthz = not_measured();  // one-sided density beside the lines
+  Outcome noise_q_v_rthz = not_measured();
 
   // kappa with the scope's mismatch divided out, its covariance, and the correction row; none
   // without both channels. Average kappa over repeats, never image rejection in dB.

@@ -64,6 +64,9 @@ struct NoReading {
 
 using Outcome = std::expected<Reading, NoReading>;
 
+// What a quantity is before anybody measured it.
+Outcome not_measured();
+
 std::unexpected<NoReading> no_reading(Reason reason, std::string detail);
 
 // What a fit's refusal means as a reading.

@@ -58,7 +58,7 @@ std::optional<NoReading> refuse_clipped_converter(const signal::Trace& trace, co
 
 // Flat tops or bottoms inside the converter's range: too many samples within a small band of an
 // extreme for the fitted sine, together with a harmonic.
-std::optional<NoReading> refuse_clipped_device(const signal::Trace& trace,
+std::optional<NoReading> refuse_clipped_device(const signal::Trace& trace, double frequency_hz,
                                                const signal::ChannelTone& tone,
                                                const RefusalLimits& limits, const char* channel);
 

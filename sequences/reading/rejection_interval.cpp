@@ -1,0 +1,175 @@
+// The interval of an image rejection. The estimate of kappa is a point with a normal error; the
+// question is which |kappa| it does not contradict. For a radius r on trial, d^2(r) is the squared
+// (Mahalanobis) distance of the estimate from the circle |kappa| = r, and r is kept when d^2(r) is
+// below the 95.45 % quantile that d^2 has if the nearest point of that circle is the truth: 4.0 far
+// from the origin, 6.18 at it. (Likelihood-ratio ordering as in Feldman and Cousins, Phys. Rev. D
+// 57, 1998, from memory, with the direction of kappa as the nuisance.)
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include "sequences/reading/uncertainty.hpp"
+
+namespace nightbench::reading {
+namespace {
+
+constexpr double level = 0.9545;
+constexpr double at_origin = 6.1801;  // -2 ln(1 - level): chi-square, 2 degrees of freedom
+
+struct Place {
+  double x = 0.0;  // along the larger uncertainty
+  double y = 0.0;
+};
+
+// The ellipse of the error, axes along x and y, ux >= uy > 0.
+struct Noise {
+  double ux = 0.0;
+  double uy = 0.0;
+};
+
+// Nearest point of the circle in the metric of the error. With Lagrange's m:
+// x = px / (1 + m ux^2), y = py / (1 + m uy^2), and |(x, y)| falls with m.
+Place nearest(const Place& p, double r, const Noise& noise) {
+  const double vx = noise.ux * noise.ux;
+  const double vy = noise.uy * noise.uy;
+  if (r <= 0.0) return {};
+  // In units m vx = s - 1, s > 0: x = px / s, y = py / (1 + (s - 1) q).
+  const double q = vy / vx;
+  const auto size = [&](double s) { return std::hypot(p.x / s, p.y / (1.0 + (s - 1.0) * q)); };
+  const double least = 1e-12;
+  if (size(least) <= r) {
+    // The point lies on the y axis and inside: the nearest points sit off it, on either side.
+    const double y = p.y / (1.0 + (least - 1.0) * q);
+    const double x = std::sqrt(std::max(0.0, r * r - y * y));
+    return {p.x < 0.0 ? -x : x, y};
+  }
+  double low = least;
+  double high = 1.0;
+  while (size(high) > r) {
+    low = high;
+    high *= 4.0;
+  }
+  double s = 0.5 * (low + high);
+  for (int step = 0; step < 60 && high - low > 1e-10 * high; ++step) {
+    (size(s) > r ? low : high) = s;
+    // Newton on 1 / size, which is nearly straight; the bracket catches what leaves it.
+    const double bx = p.x / s;
+    const double by = p.y / (1.0 + (s - 1.0) * q);
+    const double norm = std::hypot(bx, by);
+    const double slope = (bx * bx / s + by * by * q / (1.0 + (s - 1.0) * q)) / (norm * norm * norm);
+    double next = s + (1.0 / r - 1.0 / norm) / slope;
+    if (!(next > low && next < high)) next = 0.5 * (low + high);
+    if (std::abs(next - s) < 1e-9 * s) {
+      s = next;
+      break;
+    }
+    s = next;
+  }
+  return {p.x / s, p.y / (1.0 + (s - 1.0) * q)};
+}
+
+double squared_distance(const Place& a, const Place& b, const Noise& noise) {
+  const double dx = (a.x - b.x) / noise.ux;
+  const double dy = (a.y - b.y) / noise.uy;
+  return dx * dx + dy * dy;
+}
+
+// Equal errors in both parts: the distance is |R - rho|, R the length of the noisy point.
+double critical_of_round(double rho) {
+  double low = 2.0;
+  double high = 6.3;
+  for (int step = 0; step < 40; ++step) {
+    const double c = 0.5 * (low + high);
+    const double s = std::sqrt(c);
+    const double inner = std::max(0.0, rho - s);
+    const double inside = chi_square_2_probability((rho + s) * (rho + s), rho * rho) -
+                          chi_square_2_probability(inner * inner, rho * rho);
+    (inside < level ? low : high) = c;
+  }
+  return 0.5 * (low + high);
+}
+
+// Evenly spread normal pairs, the same in every run.
+const std::vector<Place>& normal_pairs() {
+  static const std::vector<Place> pairs = [] {
+    std::vector<Place> made;
+    constexpr int count = 1024;
+    constexpr double golden = 0.7548776662466927;  // plastic-number sequence in two dimensions
+    for (int n = 0; n < count; ++n) {
+      const double a = std::fmod(0.5 + golden * (n + 1), 1.0);
+      const double b = (n + 0.5) / count;
+      const double radius = std::sqrt(-2.0 * std::log(b));
+      made.push_back({radius * std::cos(2.0 * std::numbers::pi * a),
+                      radius * std::sin(2.0 * std::numbers::pi * a)});
+    }
+    return made;
+  }();
+  return pairs;
+}
+
+double critical(const Place& truth, double r, const Noise& noise) {
+  if (noise.ux < 1.02 * noise.uy) return critical_of_round(r / std::sqrt(noise.ux * noise.uy));
+  std::vector<double> distances;
+  distances.reserve(normal_pairs().size());
+  for (const Place& unit : normal_pairs()) {
+    const Place seen{truth.x + noise.ux * unit.x, truth.y + noise.uy * unit.y};
+    distances.push_back(squared_distance(seen, nearest(seen, r, noise), noise));
+  }
+  const auto at = static_cast<std::ptrdiff_t>(level * static_cast<double>(distances.size()));
+  std::nth_element(distances.begin(), distances.begin() + at, distances.end());
+  return distances[static_cast<std::size_t>(at)];
+}
+
+// How far over the critical value a radius is: above 0 it is contradicted.
+double excess(const Place& estimate, double r, const Noise& noise) {
+  if (r <= 0.0) return squared_distance(estimate, {}, noise) - at_origin;
+  const Place truth = nearest(estimate, r, noise);
+  return squared_distance(estimate, truth, noise) - critical(truth, r, noise);
+}
+
+// Crossing of `excess` between `inside` (kept) and `outside` (contradicted).
+double edge(const Place& estimate, double inside, double outside, const Noise& noise) {
+  for (int step = 0; step < 14; ++step) {
+    const double middle = 0.5 * (inside + outside);
+    (excess(estimate, middle, noise) > 0.0 ? outside : inside) = middle;
+  }
+  return 0.5 * (inside + outside);
+}
+
+}  // namespace
+
+RejectionInterval image_rejection_interval(std::complex<double> kappa,
+                                           const KappaCovariance& covariance) {
+  // Principal axes of the error; the circle does not mind the turn.
+  const double half_sum = 0.5 * (covariance.uu_real + covariance.uu_imag);
+  const double half_difference = 0.5 * (covariance.uu_real - covariance.uu_imag);
+  const double radius = std::hypot(half_difference, covariance.cov);
+  const double angle = 0.5 * std::atan2(covariance.cov, half_difference);
+  const std::complex<double> turned = kappa * std::polar(1.0, -angle);
+  Noise noise{std::sqrt(std::max(0.0, half_sum + radius)),
+              std::sqrt(std::max(0.0, half_sum - radius))};
+  const double size = std::abs(kappa);
+  RejectionInterval interval;
+  const auto db = [](double r) {
+    return r > 0.0 ? -20.0 * std::log10(r) : std::numeric_limits<double>::infinity();
+  };
+  if (!(noise.ux > 0.0)) return {db(size), db(size)};
+  noise.uy = std::max(noise.uy, 1e-3 * noise.ux);
+  const Place estimate{std::abs(turned.real()), std::abs(turned.imag())};
+
+  const double along =
+      size > 0.0 ? std::hypot(estimate.x * noise.ux, estimate.y * noise.uy) / size : noise.ux;
+  const bool straight = size > 12.0 * noise.ux && noise.ux * noise.ux < 0.1 * size * along;
+  if (straight) return {db(size + 2.0 * along), db(size - 2.0 * along)};
+
+  double outside = size + 3.0 * noise.ux;
+  while (excess(estimate, outside, noise) <= 0.0) outside += noise.ux;
+  interval.low_db = db(edge(estimate, size, outside, noise));
+  interval.high_db = excess(estimate, 0.0, noise) <= 0.0 ? std::numeric_limits<double>::infinity()
+                                                         : db(edge(estimate, size, 0.0, noise));
+  return interval;
+}
+
+}  // namespace nightbench::reading
