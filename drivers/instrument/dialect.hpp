@@ -12,8 +12,12 @@
 //     "confirm": "read_back" | "complete" | "errors",
 //     "resolution": {"frequency": "1 mHz", "level": "0.01 dB", "phase": ..., "amplitude": ...},
 //     "settle": "20 ms",                       after a change, before the output can be trusted
-//     "scope": {...},                          scopes only, see ScopeTraits
-//     "quirks": {...}                          see Quirks
+//     "scope": {"family": "waveform" | "curve" | "trace", "format": "int16" ..., "byte_order":
+//       "little" | "big", "bits": 8, "channels": 2, "divisions": 10, "complete": "opc" | "poll",
+//       "done": "0", "poll_every": "20 ms", "points_most": 4194304},     scopes only
+//     "quirks": {"chaining": false, "message_most": 64, "gap": "5 ms", "leading_colon": false,
+//       "error_queue": false, "complete_query": false, "terminator": "cr lf",
+//       "y_origin_in_counts": true, "trigger_in_x_zero": true}
 //   }
 //
 // Operations and placeholders are fixed per role (operations_of); unknown ones are refused with
@@ -68,6 +72,7 @@ struct ScopeTraits {
   WireFormat format = WireFormat::int16;
   bool big_endian = false;
   int bits = 8;            // of the converter; its end codes mean "clipped"
+  int channels = 2;        // that can be switched off
   double divisions = 1;    // {scale_v} = full scale / divisions, for scopes set in volts a division
   bool poll = false;       // completion by asking `is_complete` until `done` comes, else *OPC?
   std::string done = "0";  // what `is_complete` answers in the end

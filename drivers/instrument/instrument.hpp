@@ -47,34 +47,41 @@ class Instrument {
   scpi::Session& session() { return *session_; }
 
  protected:
-  // forget(), when the connection was made anew since the last call.
-  void notice_reconnect();
-  // Commands of an operation, to be sent later.
+  // In step and set up: after a new connection (or a power-on report) the known state is forgotten
+  // and the dialect's `setup` sent again. First thing of every operation but those that switch off.
+  Awaitable<Result<void>> begin();
+  // Commands of an operation, to be sent later; `select` first, when a channel was configured.
   void add(std::vector<std::string>& out, std::string_view operation,
            const Values& values = {}) const;
+  void add_select(std::vector<std::string>& out) const;
   // Sends and confirms by *OPC? (where the dialect confirms so) and the error queue. Sending
   // nothing does nothing.
   Awaitable<Result<void>> apply(std::vector<std::string> commands);
+  // Sends an operation that switches something off, whatever the known state, then asks `state`
+  // (where the dialect has it), which decides: every answer must be 0.
+  Awaitable<Result<void>> switch_off(std::string operation, std::string state, Values state_values);
   // The answers to the queries of an operation.
   Awaitable<Result<std::vector<std::string>>> ask(std::string operation, Values values = {});
+  // The answer to an operation with one query, as a usable number.
   Awaitable<Result<double>> ask_value(std::string operation, Values values = {});
-  // Fails with ErrorKind::device unless `operation`, asked back, differs from `wanted` by at most
-  // `resolution`; gives the value read. Without such an operation it gives `wanted`.
-  Awaitable<Result<double>> read_back(std::string operation, Values values, double wanted,
-                                      double resolution, Unit unit);
+  // Fails with ErrorKind::device unless every answer to `operation` differs from `wanted` by at
+  // most `resolution`; gives the first. Without such an operation, or when the dialect does not
+  // confirm by reading back, it gives `wanted`. Angles are compared modulo 360 degrees.
+  Awaitable<Result<double>> read_back(std::string operation, double wanted, double resolution,
+                                      Unit unit);
   // The same for an on/off state.
   Awaitable<Result<void>> read_back_state(std::string operation, Values values, bool wanted);
-  // Values with {channel} filled in when a channel was configured.
-  Values own_values() const;
-  std::unexpected<Error> trouble(ErrorKind kind, std::string message,
-                                 std::string command = {}) const;
+  // An error of this instrument; bad_data also makes the session resynchronise before it goes on.
+  std::unexpected<Error> trouble(ErrorKind kind, std::string message, std::string command = {});
 
   RoleOptions options_;
 
  private:
+  Awaitable<Result<void>> compare_state(std::string operation, Values values, bool wanted);
+
   std::unique_ptr<scpi::Session> session_;
   Dialect dialect_;
-  int generation_ = 0;
+  int generation_ = 0;  // of the session when it was last set up
 };
 
 }  // namespace nightbench::instrument

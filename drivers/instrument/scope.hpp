@@ -10,6 +10,7 @@
 
 #include "drivers/instrument/capture.hpp"
 #include "drivers/instrument/instrument.hpp"
+#include "drivers/instrument/preamble.hpp"
 
 namespace nightbench::instrument {
 
@@ -49,7 +50,8 @@ class Scope final : public Instrument {
   // the instrument gives no usable answer; the result may differ from the request and must be
   // looked at.
   Awaitable<Result<ScopeActual>> apply(ScopeSetup setup);
-  // Starts a single acquisition.
+  // Starts a single acquisition. Errors: bad_input before apply(); refused when the scope was
+  // connected anew since, so that apply() is due again.
   Awaitable<Result<void>> arm();
   // Waits for it, at most acquisition time plus the session's timeout; then the error queue.
   Awaitable<Result<void>> complete();
@@ -63,10 +65,10 @@ class Scope final : public Instrument {
   const std::optional<ScopeActual>& actual() const { return actual_; }
 
  private:
-  struct Preamble;
-  void add_changes(const ScopeSetup& setup, std::vector<std::string>& out) const;
-  Awaitable<Result<ScopeActual>> read_actual(const ScopeSetup& setup);
-  Awaitable<Result<ChannelCapture>> fetch_channel(int channel);
+  std::vector<std::string> changes(const ScopeSetup& setup) const;
+  Awaitable<Result<ScopeActual>> read_actual(ScopeSetup setup);
+  Awaitable<Result<void>> poll_complete(TimePoint deadline);
+  Awaitable<Result<ChannelCapture>> fetch_channel(ChannelSetup channel);
   Awaitable<Result<Preamble>> read_preamble(int channel);
 
   std::optional<ScopeSetup> known_;

@@ -108,6 +108,8 @@ class Session {
   // Gets back in step. Errors: as open(), and bad_data when another instrument answers.
   Awaitable<Result<void>> resynchronise();
   bool in_step() const { return in_step_; }
+  // For callers that found an answer to make no sense: the next operation resynchronises first.
+  void distrust() { in_step_ = false; }
 
   // Counts connections made. When it has changed, the instrument may have lost its settings.
   int generation() const { return generation_; }
