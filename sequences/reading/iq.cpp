@@ -111,6 +111,21 @@ std::string silence(const Trace& trace, const signal::ChannelTone& tone, const c
                      tone.amplitude_v, limits.silent_below_v, lsb_v(trace));
 }
 
+// A record whose strongest content is slow drift or noise: empty when both channels are silent where
+// the tone should be.
+std::optional<NoReading> nothing_at(const Trace& i, const Trace& q,
+                                    std::optional<double> expected_hz,
+                                    const RefusalLimits& limits) {
+  if (!expected_hz) return std::nullopt;
+  const auto fit = signal::two_channel_fit_at(i, q, *expected_hz);
+  if (!fit || !is_dead(i, fit->first, limits) || !is_dead(q, fit->second, limits)) {
+    return std::nullopt;
+  }
+  return NoReading{Reason::empty,
+                   fmt::format("{}; {}", silence(i, fit->first, "I", limits),
+                               silence(q, fit->second, "Q", limits))};
+}
+
 // Amplitude error of a memoryless converter without enough noise to spread it, relative: the sum
 // of (2 / pi m) J1(2 pi m A), A in codes, has an rms of 0.157 / sqrt A codes; noise of s codes
 // lowers it by exp(-2 pi^2 s^2) (Widrow, Kollar, Liu, IEEE TIM 45, 1996, for the model).
@@ -217,6 +232,10 @@ IqResult measure_iq(const Trace& i, const Trace& q, const IqContext& context) {
   auto fit = fit_capture(i, q, context);
   if (!fit) {
     NoReading why = from(fit.error());
+    if (auto nothing = nothing_at(i, q, capture.expected_if_hz, limits)) {
+      nothing->detail += "; " + why.detail;
+      why = *std::move(nothing);
+    }
     if (why.reason == Reason::empty) return offsets_only(std::move(why));
     return refused(std::move(why), false);
   }

@@ -244,8 +244,9 @@ Expected<TwoChannelFit> two_channel_fit(const Trace& first, const Trace& second,
                    fmt::format("settled at {} Hz, more than {} bins from the start {} Hz",
                                frequency_hz, options.basin_bins, start_hz));
   }
+  // New weights may trade a little of one channel's residual for the other's.
   if (one.squares + two.squares >
-      squares_at_start * (1.0 + 1e-9) + 1e-14 * (power_of(one) + power_of(two))) {
+      1.05 * squares_at_start + 1e-14 * (power_of(one) + power_of(two))) {
     return trouble(TroubleKind::not_converged,
                    fmt::format("the residual grew from {} to {} V^2", squares_at_start,
                                one.squares + two.squares));

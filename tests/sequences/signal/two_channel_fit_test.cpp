@@ -103,7 +103,7 @@ TEST(TwoChannelFit, Crb3) {
   const auto two = four_parameter_fit(trace(q), 0.0437);
   ASSERT_TRUE(one.has_value());
   ASSERT_TRUE(two.has_value());
-  const double apart = std::hypot(one->u_phase_rad, two->u_phase_rad) * scale;
+  const double apart = std::hypot(one->u_phase_rad, two->u_phase_rad) * 0.01 / one->residual_std_v;
   EXPECT_NEAR(apart, 0.00128377, 1e-4 * 0.00128377);
   EXPECT_NEAR(apart / (fit->u_phase_difference_rad * scale), 1.99863, 2e-4);
 }
@@ -112,7 +112,7 @@ TEST(TwoChannelFit, Crb3) {
 TEST(TwoChannelFit, Crb6EightBits) {
   std::vector<std::int8_t> codes;
   for (int n = 0; n < 10000; ++n) {
-    const double x = 2.0 * pi * 0.0123456789 * n + 0.4;
+    const double x = 2.0 * pi * 0.0127182818 * n + 0.4;
     codes.push_back(static_cast<std::int8_t>(std::lrint(127.0 * std::cos(x))));
     codes.push_back(static_cast<std::int8_t>(std::lrint(127.0 * std::sin(x))));
   }
