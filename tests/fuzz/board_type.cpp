@@ -1,0 +1,14 @@
+#include "sequences/script/board_type.hpp"
+
+#include "target.hpp"
+
+namespace nightbench::fuzz {
+
+void board_type(std::string_view bytes) {
+  const auto root = json::parse(bytes, "fuzz");
+  if (!root) return;
+  const auto got = script::decode_board_type(*root, std::string(bytes));
+  if (!got) require(got.error().kind == ErrorKind::bad_input, "the file is to blame");
+}
+
+}  // namespace nightbench::fuzz
