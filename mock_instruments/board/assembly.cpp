@@ -143,7 +143,7 @@ int switch_output(int pin) {
 }
 
 Assembly assemble(const Parameters& parameters, std::span<const Fault> faults,
-               std::uint32_t joints_open) {
+                  std::uint32_t joints_open) {
   Assembly board;
   board.values = parameters;
   for (std::size_t k = 0; k < right_wires.size(); ++k) board.wire[k] = right_wires[k];

@@ -47,6 +47,6 @@ int switch_output(int pin);
 
 // Bit k of `joints_open`: the k-th intermittent fault's joint is open at this moment.
 Assembly assemble(const Parameters& parameters, std::span<const Fault> faults,
-               std::uint32_t joints_open = 0);
+                  std::uint32_t joints_open = 0);
 
 }  // namespace nightbench::mock::board

@@ -54,6 +54,11 @@ struct Rails {
   double high;
 };
 
+// The op-amp's swing is that of its inner node; output resistance and load take a little of it.
+double output_divider(const Parameters& values) {
+  return values.output_load_ohm / (values.output_load_ohm + values.op_amp_output_ohm);
+}
+
 // Mean of a clipped cosine with this offset and amplitude.
 double clipped_mean(double offset, double amplitude, Rails rails) {
   constexpr int points = 512;
@@ -78,6 +83,7 @@ std::optional<std::size_t> channel_of(TestPoint point) {
 struct Board::State {
   Parameters parameters;
   std::vector<Fault> faults;
+  // Two temperatures, each as built and with an output held at a rail.
   Recent<Condition, Model> models{4};
 
   // The board as a stimulus finds it at one of the temperatures that are solved.
@@ -125,8 +131,10 @@ Board::State::View Board::State::view(const Stimulus& stimulus, int step, double
   out.power = power_state(out.board, stimulus, applied_supply_v(out.board, stimulus));
   out.lines = select_lines(out.board, stimulus, out.power.switch_v);
   const Parameters& values = out.board.values;
+  // Protection diodes bound what an unpowered op-amp's output can be pulled to.
   out.rails = out.power.op_amp_works
-                  ? Rails{values.swing_low_v, out.power.op_amp_v - values.swing_high_v}
+                  ? Rails{values.swing_low_v * output_divider(values),
+                          (out.power.op_amp_v - values.swing_high_v) * output_divider(values)}
                   : Rails{-0.6, 0.6};
   Condition condition{joints_open(when), step, out.power, stimulus.loads, {}};
   std::erase_if(condition.loads, [](const Load& load) { return !node_of(load.point); });
@@ -148,8 +156,9 @@ void Board::State::find_stuck(const Stimulus& stimulus, View& view, Condition co
       swing += std::abs(tone.emf * view.model->rf(view.lines, tone.hz).component(node, order));
     }
     const auto at = static_cast<std::size_t>(channel);
-    if (offset + swing < view.rails.low) condition.stuck[at] = view.rails.low;
-    if (offset - swing > view.rails.high) condition.stuck[at] = view.rails.high;
+    const double divider = output_divider(view.board.values);
+    if (offset + swing < view.rails.low) condition.stuck[at] = view.rails.low / divider;
+    if (offset - swing > view.rails.high) condition.stuck[at] = view.rails.high / divider;
   }
   if (condition.stuck == StuckOutputs{}) return;
   view.stuck = condition.stuck;

@@ -10,9 +10,9 @@ Complex Solution::component(int node, int order) {
   return components_.emplace_back(asked, state_.component(node, order)).second;
 }
 
-const std::vector<Complex>& Solution::envelope(int node, int order) {
+const Envelope& Solution::envelope(int node, int order) {
   return envelopes_.get({node, order}, [&] {
-    return std::make_unique<std::vector<Complex>>(state_.envelope(node, order, envelope_points));
+    return std::make_unique<Envelope>(state_.envelope(node, order, envelope_points));
   });
 }
 

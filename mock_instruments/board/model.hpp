@@ -18,7 +18,7 @@ class Solution {
  public:
   explicit Solution(SteadyState state) : state_(std::move(state)) {}
   Complex component(int node, int order);
-  const std::vector<Complex>& envelope(int node, int order);
+  const Envelope& envelope(int node, int order);
   static constexpr std::size_t envelope_points = 1024;
 
  private:
@@ -29,7 +29,7 @@ class Solution {
   };
   SteadyState state_;
   std::vector<std::pair<Asked, Complex>> components_;
-  Recent<Asked, std::vector<Complex>> envelopes_{8};
+  Recent<Asked, Envelope> envelopes_{8};
 };
 
 // What a model is made from, beside the board's parameters and faults.
@@ -68,7 +68,7 @@ class Model {
   double dead_v_;
   SwitchedNetwork network_;
   Recent<LinesKey, Cycle> cycles_{2};
-  Recent<Key, Solution> solutions_{6};
+  Recent<Key, Solution> solutions_{4};  // DC, the RF and its harmonics
 };
 
 }  // namespace nightbench::mock::board

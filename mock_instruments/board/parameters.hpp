@@ -78,7 +78,7 @@ struct Parameters {
   double op_amp_output_ohm = 50.0;
   double op_amp_input_farad = 1e-12;
   double op_amp_input_ohm = 1e9;
-  double swing_low_v = 0.14;   // lowest output
+  double swing_low_v = 0.14;   // lowest output, before the output resistance
   double swing_high_v = 0.94;  // below the supply
   double output_load_ohm = 10e3;
   double op_amp_noise_v_per_rthz = 4e-9;

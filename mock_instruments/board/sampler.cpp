@@ -59,10 +59,10 @@ void add_tone(const Tone& tone, const TimeBase& base, std::span<double> out) {
       const double between = place - static_cast<double>(index);
       if (index >= points) index -= points;
       const std::size_t next = index + 1 == points ? 0 : index + 1;
-      const double q_re =
-          table[index].real() + between * (table[next].real() - table[index].real());
-      const double q_im =
-          table[index].imag() + between * (table[next].imag() - table[index].imag());
+      const std::complex<double> here = table[index];
+      const std::complex<double> there = table[next];
+      const double q_re = here.real() + between * (there.real() - here.real());
+      const double q_im = here.imag() + between * (there.imag() - here.imag());
       out[k] += re * q_re - im * q_im;
       const double turned = re * step_cos - im * step_sin;
       im = re * step_sin + im * step_cos;

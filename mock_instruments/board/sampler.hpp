@@ -20,7 +20,7 @@ struct Tone {
   double rf_hz = 0.0;  // 0 for DC
   int order = 0;
   std::complex<double> amplitude;
-  const std::vector<std::complex<double>>* envelope = nullptr;  // over one LO period
+  const std::vector<std::complex<float>>* envelope = nullptr;  // over one LO period
 };
 
 struct TimeBase {

@@ -117,8 +117,8 @@ Complex SteadyState::component(int node, int order) const {
   return sum / period_s_;
 }
 
-std::vector<Complex> SteadyState::envelope(int node, int order, std::size_t count) const {
-  std::vector<Complex> out;
+Envelope SteadyState::envelope(int node, int order, std::size_t count) const {
+  Envelope out;
   out.reserve(count);
   const double step = period_s_ / static_cast<double>(count);
   const double shifted = angular_ - 2 * std::numbers::pi * order / period_s_;
@@ -139,7 +139,7 @@ std::vector<Complex> SteadyState::envelope(int node, int order, std::size_t coun
     for (Eigen::Index m = 0; m < modes; ++m) follows += row(m) * stretch.forced(m);
     while (k < count && (last || t < end)) {
       const Complex v = mode.sum() + follows * turn(angular_ * (t - stretch.begin_s));
-      out.push_back(v * turn(-shifted * t));
+      out.emplace_back(v * turn(-shifted * t));
       mode = mode.cwiseProduct(ratio);
       ++k;
       t = static_cast<double>(k) * step;

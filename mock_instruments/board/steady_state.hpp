@@ -19,6 +19,8 @@
 namespace nightbench::mock::board {
 
 using Complex = std::complex<double>;
+// Over one period; 24 bits are beyond what any converter on the bench resolves, at half the memory.
+using Envelope = std::vector<std::complex<float>>;
 
 // One switch position in its own basis: modes, and what they are at every node.
 struct Position {
@@ -64,7 +66,7 @@ class SteadyState {
   Complex component(int node, int order) const;
 
   // v(t) = Re(exp(j 2 pi (f - order/T) t) q(t)): q over one period at `count` even steps.
-  std::vector<Complex> envelope(int node, int order, std::size_t count) const;
+  Envelope envelope(int node, int order, std::size_t count) const;
 
  private:
   struct Stretch {

@@ -85,7 +85,7 @@ TEST(SteadyState, OnePeriodLaterTheStateHasTurnedByTheInputsPhase) {
     const auto envelope = state.envelope(node, 0, 1024);
     const double volts =
         (last.c.row(node) * x.head(x.size() - 2) + last.d.row(node) * inputs * std::cos(angle))(0);
-    const double expected = (envelope[0] * std::polar(1.0, angle)).real();
+    const double expected = (Complex(envelope[0]) * std::polar(1.0, angle)).real();
     EXPECT_NEAR(volts, expected, 1e-6 * std::abs(envelope[0])) << node;
   }
 }
