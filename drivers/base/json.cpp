@@ -36,7 +36,9 @@ std::string escaped(std::string_view key) {
 
 std::string shown(const Json& value) {
   if (value.is_object()) return "an object";
-  if (value.is_array()) return "an array";
+  if (value.is_array()) {
+    return value.empty() ? "an empty array" : "an array of " + std::to_string(value.size());
+  }
   return excerpt(value.dump(-1, ' ', false, Json::error_handler_t::replace));
 }
 
@@ -241,7 +243,8 @@ Result<std::size_t> Node::word(const std::vector<std::string>& choices) const {
 Result<std::vector<Node>> Node::elements(std::size_t least) const {
   if (!value_->is_array() || value_->size() < least) {
     return wrong(least == 0 ? "an array"
-                            : "an array of at least " + std::to_string(least) + " elements");
+                            : "an array of at least " + std::to_string(least) +
+                                  (least == 1 ? " element" : " elements"));
   }
   std::vector<Node> out;
   for (std::size_t i = 0; i < value_->size(); ++i) {

@@ -93,12 +93,12 @@ TEST(Json, ConversionErrorsSayWhatWasExpectedAndFound) {
             "bench.json: at /a/o: expected a number or a string with a unit, found an object");
   EXPECT_EQ(text_of(n.elements()), "bench.json: at /a/n: expected an array, found 1.5");
   EXPECT_EQ(text_of(member(a, "l").elements(2)),
-            "bench.json: at /a/l: expected an array of at least 2 elements, found an array");
+            "bench.json: at /a/l: expected an array of at least 2 elements, found an array of 1");
   EXPECT_EQ(text_of(n.members()), "bench.json: at /a/n: expected an object, found 1.5");
   EXPECT_EQ(text_of(Fields::of(n, "a step")),
             "bench.json: at /a/n: expected a step (an object), found 1.5");
   EXPECT_EQ(text_of(Fields::of(good("[]"), "a step")),
-            "bench.json: at /: expected a step (an object), found an array");
+            "bench.json: at /: expected a step (an object), found an empty array");
 }
 
 TEST(Json, AWordOutsideTheChoicesIsRefusedWithTheNearest) {
