@@ -64,6 +64,7 @@ Result<void> decode_signal(const json::Node& node, BoardType& type) {
   TRY_ASSIGN(const json::Node leads, fields.need("leads_above"));
   TRY_ASSIGN(const std::size_t choice, leads.word({"i", "q"}));
   type.sense = choice == 0 ? 1 : -1;
+  if (type.output_swing_v <= 0) return node.refuse("\"swing\" must be above 0 V");
   return fields.finish();
 }
 
@@ -75,6 +76,7 @@ Result<void> decode_supply(const json::Node& node, BoardType& type) {
   TRY_ASSIGN(type.supply_settle_s, fields.quantity("settle", Unit::second, 0.2));
   if (type.supply_v <= 0) return node.refuse("\"voltage\" must be above 0 V");
   if (type.supply_limit_a <= 0) return node.refuse("\"current_limit\" must be above 0 A");
+  if (type.supply_settle_s < 0) return node.refuse("\"settle\" must not be below 0 s");
   return fields.finish();
 }
 
@@ -109,6 +111,7 @@ Result<BoardType> decode_board_type(const json::Node& root, std::string text) {
   TRY_ASSIGN(type.lo_amplitude_v, lo_fields.quantity("amplitude", Unit::volt));
   TRY_ASSIGN(type.lo_phase_deg, lo_fields.quantity("phase", Unit::degree, 90.0));
   TRY(lo_fields.finish());
+  if (type.lo_amplitude_v <= 0) return lo.refuse("\"amplitude\" must be above 0 V");
 
   TRY_ASSIGN(type.rf_level_most_dbm, fields.quantity("rf_level_most", Unit::dbm));
 

@@ -1,6 +1,7 @@
 #include "sequences/script/plan.hpp"
 
 #include <algorithm>
+#include <limits>
 
 namespace nightbench::script {
 namespace {
@@ -10,23 +11,36 @@ struct Count {
   std::uint64_t points = 0;
 };
 
+constexpr std::uint64_t kMostActions = 1'000'000'000'000;
+
+// Counts stop at the largest number instead of wrapping round: nested loops of a few lines can ask
+// for more than 2^64 points. check() refuses such a plan.
+std::uint64_t product(std::uint64_t a, std::uint64_t b) {
+  constexpr std::uint64_t kMost = std::numeric_limits<std::uint64_t>::max();
+  return b != 0 && a > kMost / b ? kMost : a * b;
+}
+std::uint64_t sum(std::uint64_t a, std::uint64_t b) {
+  constexpr std::uint64_t kMost = std::numeric_limits<std::uint64_t>::max();
+  return a > kMost - b ? kMost : a + b;
+}
+
 Count count(const std::vector<Step>& steps);
 
 std::uint64_t combinations(const SweepStep& sweep) {
-  std::uint64_t product = 1;
-  for (const Range& range : sweep.over) product *= range.values.size();
-  return product;
+  std::uint64_t all = 1;
+  for (const Range& range : sweep.over) all = product(all, range.values.size());
+  return all;
 }
 
 Count count(const Step& step) {
   if (const auto* sweep = std::get_if<SweepStep>(&step.what)) {
     const Count body = count(sweep->body);
     const std::uint64_t times = combinations(*sweep);
-    return {times * body.actions, times * body.points};
+    return {product(times, body.actions), product(times, body.points)};
   }
   if (const auto* repeat = std::get_if<RepeatStep>(&step.what)) {
     const Count body = count(repeat->body);
-    return {repeat->times * body.actions, repeat->times * body.points};
+    return {product(repeat->times, body.actions), product(repeat->times, body.points)};
   }
   if (const auto* volts = std::get_if<VoltsStep>(&step.what)) {
     return {volts->at.size(), volts->at.size()};
@@ -36,13 +50,13 @@ Count count(const Step& step) {
 }
 
 Count count(const std::vector<Step>& steps) {
-  Count sum;
+  Count all;
   for (const Step& step : steps) {
     const Count each = count(step);
-    sum.actions += each.actions;
-    sum.points += each.points;
+    all.actions = sum(all.actions, each.actions);
+    all.points = sum(all.points, each.points);
   }
-  return sum;
+  return all;
 }
 
 // Sets the axes of the n-th combination, outermost range slowest.
@@ -238,10 +252,13 @@ class Checker {
   Result<void> pair(const Step& step, const PairStep& what, const Intent& intent) const {
     if (!what.first.empty()) TRY(known(step, what.first));
     if (!what.second.empty()) TRY(known(step, what.second));
-    if (!intent.rf_on || !intent.lo_on || intent.rf_hz <= 0 || !intent.level_known) {
+    const bool lo_known = intent.offset_hz != 0 || intent.lo_fixed_hz != 0;
+    if (intent.rf_hz <= 0 || !intent.level_known || !lo_known) {
       return wrong(step, "a pair is measured here, but no earlier step has set the RF frequency, its "
                          "level and the LO");
     }
+    if (!intent.rf_on) return wrong(step, "a pair is measured here with the RF output off");
+    if (!intent.lo_on) return wrong(step, "a pair is measured here with the LO output off");
     if (!(intent.lo_hz() > 0) || intent.lo_hz() == intent.rf_hz) {
       return wrong(step, "RF and LO leave no IF here: the LO would be at " +
                              format(intent.lo_hz(), Unit::hertz, 9));
@@ -262,17 +279,45 @@ class Checker {
       return {};
     }
     if (const auto* what = std::get_if<PairStep>(&step.what)) return pair(step, *what, intent);
-    if (const auto* what = std::get_if<RepeatStep>(&step.what)) return steps(what->body, intent);
-    if (const auto* what = std::get_if<SweepStep>(&step.what)) {
-      for (const Range& range : what->over) {
-        if (range.axis != Axis::level) continue;
-        TRY(level(step, *std::max_element(range.values.begin(), range.values.end())));
-      }
-      choose(*what, 0, intent);
+    if (const auto* what = std::get_if<RepeatStep>(&step.what)) {
       TRY(steps(what->body, intent));
-      choose(*what, combinations(*what) - 1, intent);
-      leave(what->body, plan_.board_type(), intent);
+      // The second round starts from what the first has left; later ones start like the second.
+      if (what->times > 1) TRY(steps(what->body, intent));
+      return {};
     }
+    if (const auto* what = std::get_if<SweepStep>(&step.what)) return sweep(step, *what, intent);
+    return {};
+  }
+
+  // Tries the body with the combinations that can go wrong: the first, the one with the lowest LO,
+  // and one where the RF meets an LO that stands still.
+  Result<void> sweep(const Step& step, const SweepStep& what, Intent& intent) {
+    for (const Range& range : what.over) {
+      if (range.axis != Axis::level) continue;
+      TRY(level(step, *std::max_element(range.values.begin(), range.values.end())));
+    }
+    choose(what, 0, intent);
+    TRY(steps(what.body, intent));
+    const std::uint64_t all = combinations(what);
+    if (all == 1) return {};
+    choose(what, 0, intent);
+    for (const Range& range : what.over) {
+      const auto [least, most] = std::minmax_element(range.values.begin(), range.values.end());
+      if (range.axis == Axis::rf) intent.rf_hz = *least;
+      if (range.axis == Axis::offset) intent.offset_hz = *most;
+    }
+    TRY(steps(what.body, intent));
+    choose(what, 0, intent);
+    const double still = intent.offset_hz == 0 ? intent.lo_fixed_hz : 0;
+    for (const Range& range : what.over) {
+      if (range.axis != Axis::rf) continue;
+      if (std::find(range.values.begin(), range.values.end(), still) == range.values.end())
+        continue;
+      intent.rf_hz = still;
+      TRY(steps(what.body, intent));
+    }
+    choose(what, all - 1, intent);
+    leave(what.body, plan_.board_type(), intent);
     return {};
   }
 
@@ -336,6 +381,14 @@ Result<void> check(const Plan& plan, const SafeLimits& safe) {
     error.pointer = "/board_type";
     error.message = "the script is for board type \"" + script.board_type +
                     "\", the one given is \"" + plan.board_type().name + "\"";
+    return fail(std::move(error));
+  }
+  if (plan.actions() > kMostActions) {
+    Error error;
+    error.kind = ErrorKind::bad_input;
+    error.file = script.file;
+    error.pointer = "/steps";
+    error.message = "the sweeps and repeats unroll to more than a million million actions";
     return fail(std::move(error));
   }
   Intent intent;

@@ -72,8 +72,9 @@ struct SafeLimits {
 };
 
 // Checks the plan as a whole before any instrument is touched: test points known, levels and supply
-// within the board type's and the bench's safe limits, frequencies known where a pair is measured,
-// power on before anything that drives the board. Errors: bad_input with file and pointer.
+// within the board type's and the bench's safe limits, and wherever a pair is measured, in the
+// first round of a loop and in later ones: frequencies and level known, an IF left between RF and
+// LO, the supply on. At most a million million actions. Errors: bad_input with file and pointer.
 Result<void> check(const Plan& plan, const SafeLimits& safe);
 
 }  // namespace nightbench::script

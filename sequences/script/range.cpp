@@ -5,7 +5,7 @@
 namespace nightbench::script {
 namespace {
 
-constexpr long long kMostValues = 1'000'000;
+constexpr std::size_t kMostValues = 1'000'000;
 
 Unit unit_of(Axis axis) { return axis == Axis::level ? Unit::dbm : Unit::hertz; }
 
@@ -37,7 +37,7 @@ Result<std::vector<double>> spaced(json::Fields& fields, Unit unit) {
   }
   std::vector<double> values;
   if (points) {
-    TRY_ASSIGN(const long long count, points->integer(1, kMostValues));
+    TRY_ASSIGN(const long long count, points->integer(1, static_cast<long long>(kMostValues)));
     if (count == 1 && from != to) return points->refuse("one point cannot hold both ends");
     for (long long i = 0; i < count; ++i) {
       const double share = count == 1 ? 0 : static_cast<double>(i) / static_cast<double>(count - 1);
@@ -51,11 +51,18 @@ Result<std::vector<double>> spaced(json::Fields& fields, Unit unit) {
   TRY_ASSIGN(const double width, step->quantity(unit));
   const double count = std::floor((to - from) / width + 1e-9);
   if (!(width != 0 && count >= 0)) return step->refuse("\"step\" does not lead from \"from\" to \"to\"");
-  if (count >= static_cast<double>(kMostValues)) return step->refuse("more than a million values");
+  if (count >= static_cast<double>(kMostValues)) {
+    return step->refuse("more than a million values");
+  }
   for (long long i = 0; i <= static_cast<long long>(count); ++i) {
     values.push_back(from + static_cast<double>(i) * width);
   }
-  if (std::fabs(values.back() - to) > 1e-6 * std::fabs(width)) values.push_back(to);
+  if (std::fabs(values.back() - to) > 1e-6 * std::fabs(width)) {
+    values.push_back(to);
+  } else {
+    values.back() = to;  // exactly, not to within rounding
+  }
+  if (values.size() > kMostValues) return step->refuse("more than a million values");
   return values;
 }
 
@@ -83,6 +90,7 @@ Result<Range> decode_range(const json::Node& node) {
     TRY_ASSIGN(range.values, spaced(fields, unit));
   }
   for (const double value : range.values) {
+    if (!std::isfinite(value)) return node.refuse("\"from\" and \"to\" are too far apart");
     if (range.axis == Axis::rf && value <= 0) return node.refuse("an RF frequency must be above 0 Hz");
     if (range.axis == Axis::offset && value == 0) {
       return node.refuse("an offset of 0 Hz leaves no IF to measure");

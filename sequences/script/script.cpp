@@ -21,6 +21,12 @@ Result<PowerStep> decode_power(json::Fields& fields) {
   step.on = choice == 0;
   TRY_ASSIGN(step.volts, fields.maybe_quantity("voltage", Unit::volt));
   TRY_ASSIGN(step.limit_a, fields.maybe_quantity("current_limit", Unit::ampere));
+  if (step.volts && *step.volts <= 0) {
+    return fields.node().refuse("\"voltage\" must be above 0 V");
+  }
+  if (step.limit_a && *step.limit_a <= 0) {
+    return fields.node().refuse("\"current_limit\" must be above 0 A");
+  }
   return step;
 }
 
@@ -41,6 +47,15 @@ Result<DriveStep> decode_drive(json::Fields& fields) {
   TRY_ASSIGN(step.lo_on, on_off(fields, "lo_output"));
   if (step.offset_hz && step.lo_hz) {
     return fields.node().refuse("give \"lo\" or \"offset\", not both");
+  }
+  if (step.rf_hz && *step.rf_hz <= 0) {
+    return fields.node().refuse("an RF frequency must be above 0 Hz");
+  }
+  if (step.lo_hz && *step.lo_hz <= 0) {
+    return fields.node().refuse("an LO frequency must be above 0 Hz");
+  }
+  if (step.offset_hz && *step.offset_hz == 0) {
+    return fields.node().refuse("an offset of 0 Hz leaves no IF to measure");
   }
   return step;
 }
