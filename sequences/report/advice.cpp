@@ -150,7 +150,12 @@ std::vector<std::string> next_steps(const record::Run& run, const Summary& summa
         "smaller (match the scope channels, calibrate, average) and measure again");
   }
   if (summary.verdict == Verdict::pass) {
-    add(steps, "Nothing needs doing. Keep this report with the board");
+    add(steps, "The board needs nothing. Keep this report with it");
+  }
+  std::string late;
+  for (const std::string& name : overdue(run.header)) late += (late.empty() ? "" : ", ") + name;
+  if (!late.empty()) {
+    add(steps, "The calibration of " + late + " was overdue: check it before relying on U");
   }
   if (summary.judged == 0 && summary.missing == 0) {
     add(steps,

@@ -147,7 +147,8 @@ std::vector<LimitLine> limit_lines(const std::vector<Sample>& samples, const std
   std::vector<LimitLine> out;
   for (const auto& [key, line] : lines) {
     LimitLine& limit = out.emplace_back();
-    limit.name = key.first.empty() ? "limit" : "limit: " + key.first;
+    const bool own = key.first.empty() || key.first == samples.front().reading->quantity;
+    limit.name = own ? "limit" : "limit: " + key.first;
     limit.upper = key.second;
     limit.points.assign(line.points.begin(), line.points.end());
   }
@@ -186,6 +187,8 @@ Plot curve_of(const record::Run& run, const QuantitySummary& entry, std::size_t 
                      " outside the limits, " + std::to_string(missing) + " without a reading.";
   plot.x = Axis{coordinate_title(x), coordinate_unit(x), {}, {}};
   plot.y = Axis{entry.title, entry.unit, {}, {}};
+  plot.width = 560;
+  plot.height = 320;
   plot.id = "curve-" + std::to_string(number);
   return plot;
 }

@@ -38,7 +38,8 @@ void keep(std::vector<std::string>& lines, std::string text) {
 std::string case_name(const record::Point& point, const record::Reading& reading) {
   std::string out = point.label.empty() ? point.step : point.label;
   out += (out.empty() ? "" : ": ") + (reading.title.empty() ? reading.quantity : reading.title);
-  if (!reading.limit.name.empty()) out += " (" + reading.limit.name + ")";
+  const bool own = reading.limit.name.empty() || reading.limit.name == reading.quantity;
+  if (!own) out += " (" + reading.limit.name + ")";
   return out;
 }
 

@@ -2,7 +2,8 @@
 // Jenkins and GitLab add is in the notes at each element).
 //
 // One <testsuite> a run, one <testcase> per limited quantity of a step label. classname is
-// "<script>.<board type>", name is "<label>: <quantity title> (<limit name>)"; neither holds a
+// "<script>.<board type>", name is "<label>: <quantity title> (<limit name>)", the limit
+// left out where it has the name of the quantity; neither holds a
 // measured value or a time, so they are the same from run to run. A file over several boards adds
 // ".<board>" to the classname, and ".2", ".3" for a board that comes again, since readers drop
 // cases of equal names. GitLab shows the classname as the suite.

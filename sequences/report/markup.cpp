@@ -33,6 +33,18 @@ std::string escaped(std::string_view text) {
   return out;
 }
 
+std::string escaped_prose(std::string_view text) {
+  std::string out;
+  const std::string plain = escaped(text);
+  const auto is_digit = [](char c) { return c >= '0' && c <= '9'; };
+  for (std::size_t i = 0; i < plain.size(); ++i) {
+    const bool after_number = plain[i] == ' ' && i > 0 && is_digit(plain[i - 1]);
+    const bool before_word = i + 1 < plain.size() && !is_digit(plain[i + 1]) && plain[i + 1] != '-';
+    out += after_number && before_word ? std::string("\u00a0") : std::string(1, plain[i]);
+  }
+  return out;
+}
+
 std::string attribute(std::string_view name, std::string_view value) {
   std::string out(" ");
   out.append(name).append("=\"").append(escaped(value)).append("\"");

@@ -10,6 +10,10 @@ namespace nightbench::report {
 // as references. Safe in HTML, SVG and XML 1.0.
 std::string escaped(std::string_view text);
 
+// The same for running text, with a no-break space between a number and the word after it, so that
+// a value keeps its unit.
+std::string escaped_prose(std::string_view text);
+
 // ` name="value"` with the value escaped.
 std::string attribute(std::string_view name, std::string_view value);
 

@@ -88,14 +88,20 @@ int decimals_for(const std::optional<double>& value, double u, const std::option
     const int exponent = static_cast<int>(std::floor(std::log10(std::fabs(*value))));
     decimals = std::min(5 - exponent, decimals_of(*value));
   }
+  if (!value && u == 0) {
+    constexpr int kLimitDecimals = 3;
+    for (const auto& limit : {lower, upper}) {
+      if (limit) decimals = std::max(decimals, std::min(decimals_of(*limit), kLimitDecimals));
+    }
+  }
   decimals = std::clamp(decimals, 0, kMostDecimals);
   int wanted = decimals;
   for (const auto& limit : {lower, upper}) {
-    if (limit) wanted = std::max(wanted, std::min(decimals_of(*limit), decimals + 3));
+    if (limit) wanted = std::max(wanted, std::min(decimals_of(*limit), decimals + 1));
   }
   // An interpolated limit line has endless decimals; those are not worth showing.
-  const bool plain = (!lower || decimals_of(*lower) <= decimals + 3) &&
-                     (!upper || decimals_of(*upper) <= decimals + 3);
+  const bool plain = (value || u != 0) && (!lower || decimals_of(*lower) <= decimals + 1) &&
+                     (!upper || decimals_of(*upper) <= decimals + 1);
   if (plain) decimals = std::min(wanted, kMostDecimals);
   const auto crosses = [&] {
     if (!value) return false;

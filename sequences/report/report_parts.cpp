@@ -101,20 +101,27 @@ std::string quantities_part(const Summary& summary) {
                                                    {"Where", false},
                                                    {"Readings", true}});
   out += "<tbody>\n";
+  const auto ambiguous = [&](const QuantitySummary& entry) {
+    return std::count_if(summary.quantities.begin(), summary.quantities.end(),
+                         [&](const auto& other) { return other.title == entry.title; }) > 1;
+  };
   const auto rows = [&](bool judged) {
     for (const QuantitySummary& entry : summary.quantities) {
       const bool limited = entry.judged + entry.missing > 0;
       if (limited != judged) continue;
       std::string name = escaped(entry.title);
-      if (!entry.label.empty())
+      if (!entry.label.empty() && ambiguous(entry))
         name += " <span class=\"soft small\">" + escaped(entry.label) + "</span>";
       std::string place = where(*entry.point);
-      const std::string more = remark(*entry.worst);
-      if (!more.empty() && !entry.worst->value) place += (place.empty() ? "" : "; ") + more;
+      const std::string& why = entry.worst->reason;
+      if (!why.empty() && !entry.worst->value) place += (place.empty() ? "" : "; ") + why;
       std::string count = std::to_string(entry.readings);
       if (entry.missing > 0) count += " of " + std::to_string(entry.readings + entry.missing);
-      out += "<tr><th scope=\"row\">" + name + "</th>" + reading_cells(*entry.worst) +
-             cell(escaped(place)) + cell(count, "n") + "</tr>\n";
+      out += entry.failed > 0    ? "<tr class=\"out\">"
+             : entry.missing > 0 ? "<tr class=\"gone\">"
+                                 : "<tr>";
+      out += "<th scope=\"row\">" + name + "</th>" + reading_cells(*entry.worst) +
+             cell(escaped_prose(place), "place") + cell(count, "n") + "</tr>\n";
     }
   };
   rows(true);
@@ -126,14 +133,14 @@ std::string curves_part(const record::Run& run, const Summary& summary) {
   const std::vector<Plot> plots = response_curves(run, summary);
   if (plots.empty()) return "";
   std::string out =
-      "<h2 id=\"curves\">Curves</h2>\n<p class=\"soft\">Shaded: the reading with its "
-      "expanded uncertainty U. Hatched: outside the limit. A ring marks a reading that "
-      "misses its limit, a cross on the lower edge a place without a reading.</p>\n";
+      "<h2 id=\"curves\">Curves</h2>\n<p class=\"soft lead\">Shaded: the reading with its expanded "
+      "uncertainty U. Hatched: outside the limit. A filled mark misses its limit, a cross on the "
+      "lower edge is a place without a reading.</p>\n<div class=\"curves\">\n";
   for (const Plot& plot : plots) {
     out += "<figure><figcaption>" + escaped(plot.title) + " <span>over " + escaped(plot.x.title) +
            "</span></figcaption>\n" + svg_element(plot) + "</figure>\n";
   }
-  return out;
+  return out + "</div>\n";
 }
 
 std::string traces_part(const record::Run& run, const Summary& summary) {
@@ -158,7 +165,7 @@ std::string traces_part(const record::Run& run, const Summary& summary) {
     const std::string id = "point-" + std::to_string(point->ordinal);
     const std::string place = where(*point);
     out += "<figure><figcaption>Point " + std::to_string(point->ordinal) +
-           (place.empty() ? "" : " <span>" + escaped(place) + "</span>") +
+           (place.empty() ? "" : " <span>" + escaped_prose(place) + "</span>") +
            "</figcaption>\n<div class=\"pair\">" +
            svg_element(time_trace(*point->excerpt, id + "-time")) +
            svg_element(i_against_q(*point->excerpt, id + "-circle")) + "</div></figure>\n";
@@ -205,14 +212,19 @@ std::string identity_part(const record::Run& run, const ReportOptions& options) 
     const auto stated = [&](const std::string& text) {
       return text.empty() ? unstated : escaped(text);
     };
-    out += "<tr><th scope=\"row\">" + escaped(each.name) + " <span class=\"soft small\">" +
-           escaped(each.role) + "</span></th>" +
-           cell(each.identity.empty() ? unstated : "<code>" + escaped(each.identity) + "</code>") +
-           cell("<code>" + escaped(each.resource) + "</code>" +
-                (each.dialect.empty()
-                     ? ""
-                     : " <span class=\"soft small\">" + escaped(each.dialect) + "</span>")) +
-           cell(stated(each.calibrated), "u") + cell(stated(each.calibration_due), "u") + "</tr>\n";
+    out +=
+        "<tr><th scope=\"row\">" + escaped(each.name) + " <span class=\"soft small\">" +
+        escaped(each.role) + "</span></th>" +
+        cell(each.identity.empty() ? unstated : "<code>" + escaped(each.identity) + "</code>") +
+        cell("<code>" + escaped(each.resource) + "</code>" +
+             (each.dialect.empty()
+                  ? ""
+                  : " <span class=\"soft small\">" + escaped(each.dialect) + "</span>")) +
+        cell(stated(each.calibrated), "u") +
+        cell(stated(each.calibration_due) +
+                 (overdue(each, header.started) ? " <span class=\"mark near\">overdue</span>" : ""),
+             "u") +
+        "</tr>\n";
   }
   return out + "</tbody></table></div>\n";
 }
@@ -232,7 +244,7 @@ std::string readings_part(const record::Run& run) {
     std::string name = std::to_string(point.ordinal);
     if (!point.label.empty()) name += " " + escaped(point.label);
     const std::string place = where(point);
-    if (!place.empty()) name += "<br/>" + escaped(place);
+    if (!place.empty()) name += "<br/>" + escaped_prose(place);
     if (point.attempts > 1) name += "<br/>attempt " + std::to_string(point.attempts);
     for (const std::string& note : point.notes) {
       name += "<br/><span class=\"soft\">" + escaped(note) + "</span>";
@@ -245,8 +257,8 @@ std::string readings_part(const record::Run& run) {
     for (std::size_t i = 0; i < point.readings.size(); ++i) {
       const Reading& reading = point.readings[i];
       if (i != 0) out += "<tr>";
-      out += cell(escaped(title_of(reading))) + reading_cells(reading) +
-             cell(escaped(remark(reading))) + "</tr>\n";
+      out += cell(escaped(title_of(reading)), "title") + reading_cells(reading) +
+             cell(escaped_prose(remark(reading))) + "</tr>\n";
     }
     out += "</tbody>\n";
   }

@@ -12,12 +12,12 @@ std::string report_style(const std::string& footer) {
   color-scheme: light dark;
   --paper: #fdfdfb; --sheet: #f3f4ef; --ink: #1c2328; --soft: #4a545b; --rule: #c6ccc6;
   --link: #00594f; --good: #17633a; --near: #7a4d00; --bad: #a3201a; --none: #45505a;
-  --on-verdict: #ffffff;
+  --on-verdict: #ffffff; --good-fill: #17633a; --near-fill: #7a4d00; --bad-fill: #a3201a;
+  --none-fill: #45505a;
 }
 @media (prefers-color-scheme: dark) { @media screen { :root {
   --paper: #171c1f; --sheet: #20272b; --ink: #e7eae8; --soft: #aab4b8; --rule: #465057;
   --link: #6fd3c4; --good: #7fd6a0; --near: #f0bd62; --bad: #ff9a8f; --none: #bcc7cf;
-  --on-verdict: #14181b;
 } } }
 * { box-sizing: border-box; }
 html { font-size: 17px; }
@@ -37,7 +37,7 @@ p { margin: 0.5rem 0; max-width: 46rem; }
 ul, ol { margin: 0.4rem 0; padding-left: 1.4rem; }
 li { margin: 0.35rem 0; max-width: 46rem; }
 .soft { color: var(--soft); }
-.small { font-size: 0.88rem; }
+.small { font-size: 0.88rem; font-weight: 400; }
 .top { padding-top: 1.6rem; display: flex; flex-wrap: wrap; gap: 0.4rem 2rem; align-items: end; }
 .top .what { flex: 1 1 20rem; min-width: 0; }
 .top .kind { margin: 0 0 0.2rem; color: var(--soft); }
@@ -45,8 +45,8 @@ li { margin: 0.35rem 0; max-width: 46rem; }
   overflow-wrap: anywhere; }
 .notice { margin: 1rem 0 0; padding: 0.6rem 1rem; border: 2px dashed var(--near); max-width: none; }
 .verdict { margin: 1.1rem 0 0; background: var(--sheet); border-radius: 0.3rem; overflow: hidden; }
-.verdict.pass { --tone: var(--good); } .verdict.conditional { --tone: var(--near); }
-.verdict.fail { --tone: var(--bad); } .verdict.none { --tone: var(--none); }
+.verdict.pass { --tone: var(--good-fill); } .verdict.conditional { --tone: var(--near-fill); }
+.verdict.fail { --tone: var(--bad-fill); } .verdict.none { --tone: var(--none-fill); }
 .banner {
   background: var(--tone); color: var(--on-verdict); padding: 0.9rem 1.4rem; display: flex;
   flex-wrap: wrap; align-items: center; gap: 0.5rem 1.4rem;
@@ -59,7 +59,7 @@ li { margin: 0.35rem 0; max-width: 46rem; }
 .split { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr)); gap: 0 2.4rem;
   padding: 0.9rem 1.4rem 1.1rem; }
 .split h2 { border: 0; margin: 0.3rem 0 0.3rem; padding: 0; font-size: 1.08rem; }
-.facts { display: flex; flex-wrap: wrap; gap: 0.2rem 2.2rem; margin: 0; padding: 0.7rem 1.4rem;
+.facts { display: flex; flex-wrap: wrap; gap: 0.2rem 1.5rem; margin: 0; padding: 0.7rem 1.4rem;
   border-top: 1px solid var(--rule); font-size: 0.93rem; }
 .facts div { display: flex; gap: 0.5rem; }
 .facts dt { color: var(--soft); }
@@ -74,6 +74,7 @@ thead th { border-bottom: 2px solid var(--ink); vertical-align: bottom; }
 tbody tr { border-bottom: 1px solid var(--rule); }
 td.n, th.n { text-align: right; white-space: nowrap; }
 td.u { white-space: nowrap; }
+td.place { min-width: 11rem; } td.title { min-width: 9rem; }
 .readings { font-size: 0.88rem; }
 .readings tbody { border-bottom: 2px solid var(--rule); }
 .readings tbody tr { border-bottom: 0; }
@@ -89,6 +90,10 @@ td.u { white-space: nowrap; }
 figure { margin: 1.6rem 0 0; }
 figcaption { font-weight: 600; margin-bottom: 0.2rem; }
 figcaption span { font-weight: 400; color: var(--soft); }
+tr.out > th { box-shadow: inset 0.3rem 0 0 var(--bad); padding-left: 0.8rem; }
+tr.gone > th { box-shadow: inset 0.3rem 0 0 var(--none); padding-left: 0.8rem; }
+.curves { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(30rem, 100%), 1fr));
+  gap: 0 2rem; }
 .pair { display: grid; grid-template-columns: minmax(0, 65fr) minmax(0, 35fr); gap: 1.2rem; }
 @media (max-width: 46rem) { .pair { grid-template-columns: minmax(0, 1fr); } .top .when { text-align: left; } }
 .facts-table th { width: 12rem; color: var(--soft); font-weight: 400; }
@@ -114,7 +119,10 @@ code { font-family: ui-monospace, "Liberation Mono", "DejaVu Sans Mono", monospa
   h2 { margin-top: 1.6rem; }
   thead { display: table-header-group; }
   tr, figure, .finding, .verdict, .sign, .readings tbody { break-inside: avoid; }
-  figure .nb-plot { max-height: 88mm; }
+  .curves { display: block; }
+  figure .nb-plot { max-height: 68mm; }
+  p.lead { break-after: avoid; }
+  table { font-size: 8.5pt; } .readings { font-size: 7.5pt; } th, td { padding-right: 0.5rem; }
   .split { grid-template-columns: 1fr 1fr; gap: 0 1.4rem; }
   a { color: inherit; text-decoration: none; }
 }

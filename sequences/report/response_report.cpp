@@ -57,7 +57,14 @@ std::string list_of(const std::vector<std::string>& sentences, const char* eleme
                     std::size_t most) {
   std::string out = std::string("<") + element + ">\n";
   for (std::size_t i = 0; i < sentences.size() && i < most; ++i) {
-    out += "<li>" + escaped(sentences[i]) + ".</li>\n";
+    // A reason, "I/Q gain balance: ...", reads best with its subject set off.
+    const std::string& text = sentences[i];
+    const std::size_t colon = text.find(": ");
+    const bool subject =
+        *element == 'u' && colon != std::string::npos && text.find_first_of(".,;(") > colon;
+    out += "<li>";
+    if (subject) out += "<strong>" + escaped(text.substr(0, colon)) + "</strong>";
+    out += escaped_prose(subject ? text.substr(colon) : text) + ".</li>\n";
   }
   if (sentences.size() > most) {
     out +=
@@ -102,7 +109,7 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
   out += "<svg viewBox=\"0 0 50 50\" aria-hidden=\"true\">" +
          std::string(verdict_picture(summary.verdict)) + "</svg>";
   out += "<p class=\"word\">" + std::string(verdict_word(summary.verdict)) +
-         "</p><p class=\"line\">" + escaped(summary.headline) +
+         "</p><p class=\"line\">" + escaped_prose(summary.headline) +
          ".</p></div>\n<div class=\"split\">\n";
   if (!summary.reasons.empty()) {
     out += "<div><h2>Why</h2>\n" + list_of(summary.reasons, "ul", 6) + "</div>\n";
@@ -121,6 +128,17 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
   out += fact("Inside by less than U", std::to_string(summary.conditional));
   out += fact("No reading", std::to_string(summary.missing));
   out += fact("Run", std::string(record::word(run.outcome)) + ", " + duration(run));
+  std::size_t warnings = 0;
+  std::size_t troubles = 0;
+  for (const record::Event& event : run.events) {
+    warnings += event.severity == record::Severity::warning ? 1 : 0;
+    troubles += event.severity == record::Severity::trouble ? 1 : 0;
+  }
+  if (warnings + troubles > 0) {
+    out += "<div><dt><a href=\"#events\">Events</a></dt><dd>" + std::to_string(troubles) +
+           " trouble, " + std::to_string(warnings) +
+           (warnings == 1 ? " warning" : " warnings") + "</dd></div>\n";
+  }
   return out + "</dl>\n</section>\n";
 }
 

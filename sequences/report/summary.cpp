@@ -6,6 +6,7 @@
 #include <map>
 
 #include "drivers/base/quantity.hpp"
+#include "sequences/record/json_form.hpp"
 #include "sequences/report/number_text.hpp"
 
 namespace nightbench::report {
@@ -88,19 +89,20 @@ void count_reading(QuantitySummary& entry, const record::Point& point, const Rea
 
 std::string reason_for_failure(const QuantitySummary& entry) {
   const Shown text = shown(*entry.worst);
-  std::string out = entry.title + ": ";
-  if (entry.judged + entry.missing > 1) {
-    out += std::to_string(entry.failed) + " of " +
-           count_of(entry.judged + entry.missing, "reading", "readings") + " outside; worst ";
-  }
-  out += text.full;
+  const std::size_t all = entry.judged + entry.missing;
+  std::string out = entry.title + ": " + text.full;
   if (!text.limit.empty()) out += ", allowed is " + text.limit;
   const std::string place = where(*entry.point);
   if (!place.empty()) out += ", at " + place;
+  if (all > 1) {
+    out += "; " + std::to_string(entry.failed) + " of " + count_of(all, "reading", "readings") +
+           " outside, this is the worst";
+  }
   return out;
 }
 
-std::string reason_for_missing(const record::Run& run, const QuantitySummary& entry) {
+// "clipped (3), unlocked (1)"
+std::string reasons_of(const record::Run& run, const QuantitySummary& entry) {
   std::map<std::string, std::size_t> reasons;
   for (const record::Point& point : run.points) {
     if (point.label != entry.label) continue;
@@ -111,11 +113,31 @@ std::string reason_for_missing(const record::Run& run, const QuantitySummary& en
   }
   std::vector<std::string> words;
   for (const auto& [reason, count] : reasons) {
-    words.push_back(entry.missing == 1 ? reason : reason + " (" + std::to_string(count) + ")");
+    words.push_back(reasons.size() == 1 ? reason : reason + " (" + std::to_string(count) + ")");
   }
-  return entry.title + ": " + std::to_string(entry.missing) + " of " +
-         count_of(entry.judged + entry.missing, "place has", "places have") +
-         " no reading: " + listed(words, 4);
+  return listed(words, 4);
+}
+
+// One sentence for all quantities that are missing alike: a capture that is refused takes all of
+// its quantities with it.
+std::vector<std::string> reasons_for_missing(const record::Run& run, const Summary& summary) {
+  std::vector<std::pair<std::string, std::vector<std::string>>> groups;
+  for (const QuantitySummary& entry : summary.quantities) {
+    if (entry.missing == 0) continue;
+    const std::size_t places = entry.readings + entry.missing;
+    const std::string tail = std::to_string(entry.missing) + " of " +
+                             count_of(places, "place has", "places have") +
+                             " no reading: " + reasons_of(run, entry);
+    const auto same = std::find_if(groups.begin(), groups.end(),
+                                   [&](const auto& group) { return group.first == tail; });
+    auto& titles = same == groups.end()
+                       ? groups.emplace_back(tail, std::vector<std::string>()).second
+                       : same->second;
+    titles.push_back(entry.title);
+  }
+  std::vector<std::string> out;
+  for (const auto& [tail, titles] : groups) out.push_back(listed(titles, 3) + ": " + tail);
+  return out;
 }
 
 std::string outcome_sentence(const record::Run& run) {
@@ -232,10 +254,10 @@ Shown shown(const Reading& reading) {
     out.full = out.value + unit;
     if (!std::isfinite(reading.expanded_u)) {
       out.u = "not known";
-      out.full += " with U not known";
+      out.full += " (U not known)";
     } else if (reading.expanded_u > 0) {
       out.u = fixed(u, places);
-      out.full += " with U = " + out.u + unit;
+      out.full += " (U = " + out.u + unit + ")";
     }
   } else {
     out.value = "no reading";
@@ -272,6 +294,25 @@ std::string where(const record::Point& point) {
   }
   std::string out;
   for (const std::string& part : parts) out += (out.empty() ? "" : ", ") + part;
+  return out;
+}
+
+bool overdue(const record::Instrument& instrument, WallTime when) {
+  constexpr std::string_view kForm = "dddd-dd-dd";
+  const std::string& due = instrument.calibration_due;
+  if (due.size() != kForm.size()) return false;
+  for (std::size_t i = 0; i < kForm.size(); ++i) {
+    const bool digit = due[i] >= '0' && due[i] <= '9';
+    if (kForm[i] == 'd' ? !digit : due[i] != kForm[i]) return false;
+  }
+  return due < record::exact_time(when).substr(0, kForm.size());
+}
+
+std::vector<std::string> overdue(const record::Header& header) {
+  std::vector<std::string> out;
+  for (const record::Instrument& each : header.instruments) {
+    if (overdue(each, header.started)) out.push_back(each.name);
+  }
   return out;
 }
 
@@ -317,9 +358,8 @@ Summary summarise(const record::Run& run) {
                           count_of(out.planned, "planned point was", "planned points were") +
                           " measured");
   }
-  for (const QuantitySummary& entry : out.quantities) {
-    if (entry.missing > 0) out.reasons.push_back(reason_for_missing(run, entry));
-  }
+  for (std::string& reason : reasons_for_missing(run, out))
+    out.reasons.push_back(std::move(reason));
   for (const QuantitySummary& entry : out.quantities) {
     if (entry.conditional == 0 || entry.failed > 0) continue;
     out.reasons.push_back(entry.title + ": " + count_of(entry.conditional, "reading", "readings") +

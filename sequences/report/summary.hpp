@@ -21,7 +21,7 @@ struct Shown {
   std::string upper;
   std::string limit;  // "at most 0.250 dB", "-1.00 to 1.00 deg", "" when there is none
   std::string unit;   // with prefix where the unit takes one: "mV", "kHz", "deg", "dB"
-  std::string full;   // "-0.312 dB with U = 0.021 dB", "better than 61.2 dB" for an open end
+  std::string full;   // "-0.312 dB (U = 0.021 dB)", "better than 61.2 dB" for an open end
 };
 Shown shown(const record::Reading& reading);
 
@@ -54,6 +54,11 @@ struct Summary {
   std::size_t readings = 0, judged = 0, missing = 0, failed = 0, conditional = 0;
   std::size_t planned = 0, measured = 0;  // points
 };
+
+// Instruments whose calibration was due before the run began, by name; dates that are not stated as
+// YYYY-MM-DD are left out.
+std::vector<std::string> overdue(const record::Header& header);
+bool overdue(const record::Instrument& instrument, WallTime when);
 
 // The summary points into `run`, which must outlive it.
 Summary summarise(const record::Run& run);

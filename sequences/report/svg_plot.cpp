@@ -346,10 +346,9 @@ class Drawing {
       if (i % every != 0 && !point.outside) continue;
       const double y = py(*point.y);
       if (y < kTop - 1 || y > foot_ + 1) continue;
-      out += "<g class=\"nb-mark " + colour + "\">" + tip + marker(index, x, y, 3.4);
-      if (point.outside) {
-        out += "<circle class=\"nb-ring\" cx=\"" + at(x) + "\" cy=\"" + at(y) + "\" r=\"7\"/>";
-      }
+      // Filled and larger, so that it shows without colour.
+      out += std::string("<g class=\"nb-mark ") + (point.outside ? "nb-outside " : "") + colour +
+             "\">" + tip + marker(index, x, y, point.outside ? 4.4 : 3.4);
       out += "</g>\n";
     }
     return out;
@@ -363,10 +362,10 @@ class Drawing {
 
   void lay_out_legend() {
     const bool alone = plot_.series.size() == 1 && plot_.limits.empty();
-    bool ringed = false;
+    bool any_outside = false;
     for (std::size_t i = 0; i < plot_.series.size(); ++i) {
       const Series& series = plot_.series[i];
-      for (const PlotPoint& point : series.points) ringed = ringed || point.outside;
+      for (const PlotPoint& point : series.points) any_outside = any_outside || point.outside;
       if (series.name.empty() || alone) continue;
       const std::string colour = "nb-s" + std::to_string(i % kColours);
       std::string picture;
@@ -384,9 +383,9 @@ class Drawing {
       limit_names.push_back(name);
       legend_.push_back({name, "<polyline class=\"nb-limit\" points=\"0,0 26,0\"/>"});
     }
-    if (ringed) {
-      legend_.push_back(
-          {"outside its limit", "<circle class=\"nb-ring\" cx=\"13\" cy=\"0\" r=\"7\"/>"});
+    if (any_outside) {
+      legend_.push_back({"outside its limit",
+                         "<g class=\"nb-mark nb-outside\">" + marker(0, 13, 0, 4.4) + "</g>"});
     }
     if (gaps_) {
       legend_.push_back(
@@ -501,7 +500,7 @@ std::string plot_style() {
 .nb-band { fill: var(--nb-c); opacity: 0.2; }
 .nb-bar { stroke: var(--nb-c); stroke-width: 1.6; }
 .nb-mark { fill: var(--nb-paper); stroke: var(--nb-c); stroke-width: 1.6; }
-.nb-ring { fill: none; stroke: var(--nb-limit); stroke-width: 2; }
+.nb-mark.nb-outside { fill: var(--nb-limit); stroke: var(--nb-paper); stroke-width: 1; }
 .nb-gap { fill: none; stroke: var(--nb-c, var(--nb-ink)); stroke-width: 2; }
 )css";
 }

@@ -16,7 +16,7 @@ struct PlotPoint {
   std::optional<double> y;          // empty (or not finite): a gap, `note` says why
   std::optional<double> low, high;  // ends of the uncertainty interval; absent: no band here
   std::string note;                 // shown as a tool tip (SVG title)
-  bool outside = false;             // misses its limit: drawn with a ring around the marker
+  bool outside = false;             // misses its limit: its marker is filled and larger
 };
 
 struct Series {

@@ -151,6 +151,13 @@ std::string closing_table(const record::Run& run, int width) {
   for (const std::string& reason : summary.reasons) {
     out += paragraph(reason + ".", columns, "  - ", "    ");
   }
+  constexpr std::size_t kRoomForPlaces = 100;
+  std::vector<Column> titles{{"Worst reading of", false},
+                             {"value", true},
+                             {"U", true},
+                             {"limit", false},
+                             {"decision", false}};
+  if (columns >= kRoomForPlaces) titles.push_back({"at", false});
   std::vector<std::vector<std::string>> rows;
   for (const QuantitySummary& entry : summary.quantities) {
     if (entry.judged + entry.missing == 0) continue;
@@ -159,17 +166,10 @@ std::string closing_table(const record::Run& run, int width) {
     if (entry.worst->value && !text.unit.empty()) value += " " + text.unit;
     std::string decision = record::word(entry.worst->decision);
     if (!entry.worst->value && !entry.worst->reason.empty()) decision = entry.worst->reason;
-    rows.push_back({entry.title, value, text.u, text.limit, decision, where(*entry.point)});
+    rows.push_back({entry.title, value, text.u, text.limit, decision});
+    if (columns >= kRoomForPlaces) rows.back().push_back(where(*entry.point));
   }
-  if (!rows.empty()) {
-    out += "\n" + text_table({{"Worst reading of", false},
-                              {"value", true},
-                              {"U", true},
-                              {"limit", false},
-                              {"decision", false},
-                              {"at", false}},
-                             rows, static_cast<int>(columns));
-  }
+  if (!rows.empty()) out += "\n" + text_table(titles, rows, static_cast<int>(columns));
   std::string counts = std::to_string(summary.measured) + " of " +
                        std::to_string(std::max(summary.planned, summary.measured)) + " points, " +
                        std::to_string(summary.judged) +
