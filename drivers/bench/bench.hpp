@@ -26,6 +26,10 @@ using LinkMaker = std::function<Result<std::unique_ptr<link::Link>>(const std::s
 // Links by resource name.
 LinkMaker real_links(Clock& clock);
 
+// Called for every message of every instrument.
+using BenchObserver =
+    std::function<void(const std::string& instrument, const scpi::Traffic& traffic)>;
+
 // What make_safe() could not do.
 struct NotSafe {
   std::string instrument;
@@ -36,9 +40,10 @@ class Bench {
  public:
   // Makes the links, opens all instruments one after the other, checks identities. When one fails,
   // those opened are made safe and closed, and the first error is returned.
-  static Awaitable<Result<std::unique_ptr<Bench>>> open(const BenchFile& file, Clock& clock,
+  static Awaitable<Result<std::unique_ptr<Bench>>> open(BenchFile file, Clock& clock,
                                                         LinkMaker links,
-                                                        std::filesystem::path dialect_folder);
+                                                        std::filesystem::path dialect_folder,
+                                                        BenchObserver observer = {});
   ~Bench();
 
   const BenchFile& file() const { return file_; }
@@ -68,16 +73,18 @@ class Bench {
   }
 
   // RF off, LO off, supply off, relays open: each attempted even when others fail, each within
-  // `each_most`. Returns what could not be switched off; empty is good.
+  // `each_most`; an operation that is still pending is cancelled first, a closed connection opened
+  // again. Returns what could not be switched off; empty is good.
   Awaitable<std::vector<NotSafe>> make_safe(Duration each_most = std::chrono::seconds(5));
-  // Closes every link at once; pending operations end with `cancelled`.
+  // Closes every link at once; pending operations end with `cancelled`. make_safe() still works.
   void close();
 
-  // Called for every message of every instrument opened from now on and before.
-  void observe(std::function<void(const std::string& instrument, const scpi::Traffic&)> observer);
-
  private:
-  Bench(const BenchFile& file, Clock& clock);
+  Bench(BenchFile file, Clock& clock);
+  Result<instrument::Instrument*> add(const InstrumentEntry& entry, const LinkMaker& links,
+                                      const std::filesystem::path& dialect_folder,
+                                      const BenchObserver& observer);
+  Awaitable<Result<void>> switch_off(instrument::Instrument* one, Duration most);
 
   BenchFile file_;
   Clock& clock_;

@@ -75,8 +75,10 @@ struct Uncertainty {
   double meter_dc_reading = 0;  // of the value
   double meter_dc_range = 0;    // of the range's full scale
   double meter_input_ohm = 10e6;
-  SupplyAccuracy supply_voltage{0.005, 0.02};  // "supply_voltage": {"reading": "0.5 %", "floor": "20 mV"}
-  SupplyAccuracy supply_current{0.01, 0.001};  // "supply_current": {"reading": "1 %", "floor": "1 mA"}
+  SupplyAccuracy supply_voltage{0.005,
+                                0.02};  // "supply_voltage": {"reading": "0.5 %", "floor": "20 mV"}
+  SupplyAccuracy supply_current{0.01,
+                                0.001};  // "supply_current": {"reading": "1 %", "floor": "1 mA"}
   double probe_gain = 0;
   double probe_load_ohm = 0;  // 0: none
   double probe_load_farad = 0;

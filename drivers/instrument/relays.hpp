@@ -1,6 +1,7 @@
 // The signal switcher: channels closed and opened one at a time, each verified by asking.
 #pragma once
 
+#include <map>
 #include <set>
 #include <vector>
 
@@ -21,8 +22,15 @@ class Relays final : public Instrument {
   Awaitable<Result<void>> open_all();
   Awaitable<Result<void>> make_safe() override { return open_all(); }
   Awaitable<Result<bool>> is_closed(int channel);
+  // Opens those of `others` that are not known to be open, then closes `channel` unless it is known
+  // to be closed: never two signals on one port.
+  Awaitable<Result<void>> select(int channel, std::vector<int> others);
+  void forget() override { closed_.clear(); }
 
  private:
+  bool is_known(int channel, bool closed) const;
+
+  std::map<int, bool> closed_;  // channels whose state has been confirmed
   std::set<int> in_use_;
 };
 

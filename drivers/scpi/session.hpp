@@ -122,7 +122,9 @@ class Session {
   void observe(Observer observer) { observer_ = std::move(observer); }
   // Closes at once; a pending operation ends with `cancelled`.
   void close();
-  bool is_open() const { return link_->is_open(); }
+  // Neither opened yet, or closed by close(); open() is due.
+  bool is_closed() const { return closed_; }
+  bool is_busy() const { return busy_; }
 
  private:
   // The public operations without the guard against a second one at the same time.
