@@ -111,8 +111,8 @@ std::string silence(const Trace& trace, const signal::ChannelTone& tone, const c
                      tone.amplitude_v, limits.silent_below_v, lsb_v(trace));
 }
 
-// A record whose strongest content is slow drift or noise: empty when both channels are silent where
-// the tone should be.
+// A record whose strongest content is slow drift or noise: empty when both channels are silent
+// where the tone should be.
 std::optional<NoReading> nothing_at(const Trace& i, const Trace& q,
                                     std::optional<double> expected_hz,
                                     const RefusalLimits& limits) {
@@ -121,9 +121,8 @@ std::optional<NoReading> nothing_at(const Trace& i, const Trace& q,
   if (!fit || !is_dead(i, fit->first, limits) || !is_dead(q, fit->second, limits)) {
     return std::nullopt;
   }
-  return NoReading{Reason::empty,
-                   fmt::format("{}; {}", silence(i, fit->first, "I", limits),
-                               silence(q, fit->second, "Q", limits))};
+  return NoReading{Reason::empty, fmt::format("{}; {}", silence(i, fit->first, "I", limits),
+                                              silence(q, fit->second, "Q", limits))};
 }
 
 // Amplitude error of a memoryless converter without enough noise to spread it, relative: the sum

@@ -81,6 +81,12 @@ Expected<StartValue> pick(std::span<const double> powers, std::size_t points, do
     return trouble(TroubleKind::too_few_periods,
                    fmt::format("the record of {:.4g} s holds less than two periods", 1.0 / bin_hz));
   }
+  if (peak == last && powers[last + 1] >= powers[last]) {
+    return trouble(
+        TroubleKind::out_of_band,
+        fmt::format("the strongest line lies within two bins of half the rate, {:.6g} Hz",
+                    0.5 / dt_s));
+  }
   const double offset = three_point_offset(std::sqrt(powers[peak - 1]), std::sqrt(powers[peak]),
                                            std::sqrt(powers[peak + 1]));
   found.frequency_hz = (static_cast<double>(peak) + offset) * bin_hz;
