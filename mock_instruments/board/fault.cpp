@@ -51,7 +51,9 @@ std::unexpected<Error> wrong(const Fault& fault, std::string_view why) {
               "fault " + std::string(name(fault.kind)) + ": " + std::string(why));
 }
 
+// A factor of 1 is what a forgotten member gives; a fault that changes nothing is a mistake.
 Result<void> check_factor(const Fault& fault, double least, double most) {
+  if (fault.factor == 1.0) return wrong(fault, "a factor other than 1 is needed");
   if (fault.factor >= least && fault.factor <= most) return {};
   return wrong(fault,
                "the factor must lie from " + std::to_string(least) + " to " + std::to_string(most));
@@ -104,6 +106,7 @@ Result<void> check(const Fault& fault) {
       return {};
     case FaultKind::lo_phase_error:
       if (!(std::abs(fault.degrees) <= 180.0)) return wrong(fault, "more than 180 degrees");
+      if (fault.degrees == 0.0) return wrong(fault, "degrees other than 0 are needed");
       return {};
     case FaultKind::lo_duty:
       if (fault.pin != 0 && fault.pin != 14 && fault.pin != 2) {
@@ -112,6 +115,9 @@ Result<void> check(const Fault& fault) {
       return check_factor(fault, 0.05, 0.95);
     case FaultKind::cold_joint:
       if (!(fault.ohm >= 0.0 && fault.ohm <= 1e6)) return wrong(fault, "0 to 1 Mohm expected");
+      if (fault.ohm == 0.0 && fault.open_fraction == 0.0) {
+        return wrong(fault, "ohm or open_fraction is needed");
+      }
       if (!(fault.open_fraction >= 0.0 && fault.open_fraction <= 1.0)) {
         return wrong(fault, "the open part of the time must lie from 0 to 1");
       }

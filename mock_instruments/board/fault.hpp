@@ -1,6 +1,6 @@
 // What can be wrong with a board: each kind edits values or wiring, so any combination is right.
 //
-// A fault is plain data; make one with the functions below, or from a board file (board_file.hpp).
+// A fault is plain data; board files name it by the words of name() below.
 // docs/reference/faults.md lists what each does at every test point; a test keeps it true.
 #pragma once
 

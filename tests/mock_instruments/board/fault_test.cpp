@@ -43,6 +43,11 @@ TEST(Fault, NonsenseIsRefused) {
       {.kind = lo_phase_error, .degrees = 200},
       {.kind = lo_duty, .factor = 1.0},
       {.kind = cold_joint, .ohm = -1},
+      // Numbers somebody forgot: nothing would be wrong with the board.
+      {.kind = cold_joint},
+      {.kind = supply_low},
+      {.kind = gain_resistor_off},
+      {.kind = lo_phase_error},
       {.kind = supply_short, .ohm = 0},
   };
   for (const Fault& fault : wrong) {

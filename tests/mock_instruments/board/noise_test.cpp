@@ -37,7 +37,8 @@ TEST(Noise, FilteredNoiseHasItsPowerAndCorrelation) {
   EXPECT_NEAR(variance(x) / (1e-14 * 15.9e3 * 1.5707963), 1.0, 0.04);
   double lag = 0;
   for (std::size_t k = 1; k < x.size(); ++k) lag += x[k] * x[k - 1];
-  EXPECT_NEAR(lag / static_cast<double>(x.size()) / variance(x), std::exp(-6.2831853 * 0.0159), 0.01);
+  EXPECT_NEAR(lag / static_cast<double>(x.size()) / variance(x), std::exp(-6.2831853 * 0.0159),
+              0.01);
 }
 
 TEST(Noise, SeedDecidesAndNoneAddsNothing) {

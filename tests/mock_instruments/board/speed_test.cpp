@@ -43,8 +43,8 @@ TEST(BoardSpeed, NewAndCachedResponses) {
   });
   const double cached = microseconds_each(1000, [&] { board.iq_response(stimulus); });
   const std::array points{TestPoint::i_out, TestPoint::q_out};
-  const double wave = microseconds_each(
-      50, [&] { board.waveform(stimulus, points, {36000, 0.5}, 1e-6, 10000); });
+  const double wave =
+      microseconds_each(50, [&] { board.waveform(stimulus, points, {36000, 0.5}, 1e-6, 10000); });
   RecordProperty("fresh_us", std::to_string(fresh));
   RecordProperty("cached_us", std::to_string(cached));
   RecordProperty("wave_us", std::to_string(wave));

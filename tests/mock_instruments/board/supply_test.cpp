@@ -109,10 +109,9 @@ TEST(BoardSupply, ShortsAndReversedPartsRunIntoTheLimit) {
 
 TEST(BoardOhms, CrossConnectionsAndSwitchChannels) {
   Board board = make();
-  const std::array pairs{std::pair{TestPoint::sw_6, TestPoint::sw_13},
-                         std::pair{TestPoint::sw_5, TestPoint::sw_12},
-                         std::pair{TestPoint::sw_4, TestPoint::sw_11},
-                         std::pair{TestPoint::sw_3, TestPoint::sw_10}};
+  const std::array pairs{
+      std::pair{TestPoint::sw_6, TestPoint::sw_13}, std::pair{TestPoint::sw_5, TestPoint::sw_12},
+      std::pair{TestPoint::sw_4, TestPoint::sw_11}, std::pair{TestPoint::sw_3, TestPoint::sw_10}};
   for (const auto& [a, b] : pairs) EXPECT_NEAR(board.ohms(a, b), 0.1, 1e-3) << info(a).name;
   EXPECT_GT(board.ohms(TestPoint::sw_6, TestPoint::sw_5), 10e3) << "neighbours are not joined";
   EXPECT_GT(board.ohms(TestPoint::splitter_phase, TestPoint::sw_6), 10e3) << "channels are open";
