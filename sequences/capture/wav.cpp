@@ -3,6 +3,7 @@
 #include <sndfile.h>
 
 #include <algorithm>
+#include <array>
 #include <cstring>
 #include <memory>
 
@@ -20,6 +21,7 @@ struct Header {
   std::uint32_t rate_hz = 0;
   std::uint16_t frame_bytes = 0;
   std::uint16_t bits = 0;
+  std::size_t data_at = 0;
   std::size_t data_bytes = 0;
 };
 
@@ -76,6 +78,7 @@ Result<Header> decode_header(std::string_view bytes, const std::string& name) {
     if (id == "fmt ") TRY(decode_format(bytes.substr(at + 8, claimed), name, header));
     if (id == "data") {
       if (header.tag == 0) return refuse(name, "the samples come before the format chunk");
+      header.data_at = at + 8;
       header.data_bytes = claimed;
       if (claimed == 0) return refuse(name, "the file has no samples");
       if (claimed % header.frame_bytes != 0) {
@@ -90,34 +93,69 @@ Result<Header> decode_header(std::string_view bytes, const std::string& name) {
   return refuse(name, "expected a data chunk, found none");
 }
 
-// The bytes as a file that libsndfile can read.
-struct Memory {
-  std::string_view bytes;
-  sf_count_t at = 0;
+// A file for libsndfile that has nothing but format and samples: it is known to run in circles on
+// other chunks that lie about their length.
+class Memory {
+ public:
+  Memory(const Header& header, std::string_view samples) : samples_(samples) {
+    const auto put = [&](std::size_t at, const auto& value) {
+      std::memcpy(head_.data() + at, &value, sizeof value);
+    };
+    const auto data_bytes = static_cast<std::uint32_t>(samples.size());
+    const std::uint32_t bytes_a_second = header.rate_hz * header.frame_bytes;
+    std::memcpy(head_.data(), "RIFF....WAVEfmt ....................data....", 44);
+    put(4, static_cast<std::uint32_t>(head_.size() - 8 + data_bytes));
+    put(16, std::uint32_t{16});
+    put(20, header.tag);
+    put(22, header.channels);
+    put(24, header.rate_hz);
+    put(28, bytes_a_second);
+    put(32, header.frame_bytes);
+    put(34, header.bits);
+    put(40, data_bytes);
+  }
+
+  sf_count_t size() const { return static_cast<sf_count_t>(head_.size() + samples_.size()); }
+  sf_count_t at() const { return at_; }
+
+  sf_count_t seek(sf_count_t offset, int whence) {
+    const sf_count_t base = whence == SEEK_SET ? 0 : whence == SEEK_CUR ? at_ : size();
+    if (offset < -base || offset > size() - base) return -1;
+    return at_ = base + offset;
+  }
+
+  sf_count_t read(char* to, sf_count_t count) {
+    const sf_count_t got = std::clamp<sf_count_t>(count, 0, size() - at_);
+    auto from = static_cast<std::size_t>(at_);
+    const std::size_t end = from + static_cast<std::size_t>(got);
+    if (from < head_.size()) {
+      const std::size_t part = std::min(end, head_.size()) - from;
+      std::memcpy(to, head_.data() + from, part);
+      to += part;
+      from += part;
+    }
+    if (from < end) std::memcpy(to, samples_.data() + (from - head_.size()), end - from);
+    at_ += got;
+    return got;
+  }
+
+ private:
+  std::array<char, 44> head_{};
+  std::string_view samples_;
+  sf_count_t at_ = 0;
 };
 
 SF_VIRTUAL_IO memory_io() {
   SF_VIRTUAL_IO io{};
-  io.get_filelen = [](void* user) {
-    return static_cast<sf_count_t>(static_cast<Memory*>(user)->bytes.size());
+  io.get_filelen = [](void* user) { return static_cast<Memory*>(user)->size(); };
+  io.seek = [](sf_count_t offset, int whence, void* user) {
+    return static_cast<Memory*>(user)->seek(offset, whence);
   };
-  io.seek = [](sf_count_t offset, int whence, void* user) -> sf_count_t {
-    auto& memory = *static_cast<Memory*>(user);
-    const auto size = static_cast<sf_count_t>(memory.bytes.size());
-    const sf_count_t base = whence == SEEK_SET ? 0 : whence == SEEK_CUR ? memory.at : size;
-    if (offset < -base || offset > size - base) return -1;
-    return memory.at = base + offset;
-  };
-  io.read = [](void* to, sf_count_t count, void* user) -> sf_count_t {
-    auto& memory = *static_cast<Memory*>(user);
-    const auto size = static_cast<sf_count_t>(memory.bytes.size());
-    const sf_count_t got = std::clamp<sf_count_t>(count, 0, size - memory.at);
-    std::memcpy(to, memory.bytes.data() + memory.at, static_cast<std::size_t>(got));
-    memory.at += got;
-    return got;
+  io.read = [](void* to, sf_count_t count, void* user) {
+    return static_cast<Memory*>(user)->read(static_cast<char*>(to), count);
   };
   io.write = [](const void*, sf_count_t, void*) -> sf_count_t { return 0; };
-  io.tell = [](void* user) { return static_cast<Memory*>(user)->at; };
+  io.tell = [](void* user) { return static_cast<Memory*>(user)->at(); };
   return io;
 }
 
@@ -150,7 +188,7 @@ Result<Capture> decode_wav(std::string_view bytes, std::string name, const ReadO
       "WAV, " + std::to_string(header.bits) + (header.tag == 3 ? " bits float" : " bits");
   TRY_ASSIGN(capture.rate_hz, agreed_rate(name, header.rate_hz, options));
 
-  Memory memory{bytes};
+  Memory memory(header, bytes.substr(header.data_at, header.data_bytes));
   SF_VIRTUAL_IO io = memory_io();
   SF_INFO info{};
   const std::unique_ptr<SNDFILE, int (*)(SNDFILE*)> file(

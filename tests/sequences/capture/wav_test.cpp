@@ -105,6 +105,17 @@ TEST(Wav, ATruncatedFileIsRefused) {
             "the chunk \"data\" claims 19200 bytes, 18200 are left in the file");
 }
 
+// Chunks behind the samples are nobody's business here; a lie in one must not reach libsndfile.
+TEST(Wav, WhatFollowsTheSamplesIsNotLookedAt) {
+  const Folder folder;
+  ASSERT_NO_FATAL_FAILURE(write_wav(folder / "a.wav", SF_FORMAT_WAV | SF_FORMAT_PCM_16, tone()));
+  std::ofstream(folder / "a.wav", std::ios::binary | std::ios::app)
+      << "LIST\xff\xff\xff\xffINFO" << std::string(64, '\xff');
+  const auto got = read_capture(folder / "a.wav");
+  ASSERT_TRUE(got.has_value()) << describe(got.error());
+  EXPECT_EQ(got->samples(), tone().size() / 2);
+}
+
 TEST(Wav, OneChannelIsRefused) {
   const Folder folder;
   ASSERT_NO_FATAL_FAILURE(write_wav(folder / "a.wav", SF_FORMAT_WAV | SF_FORMAT_PCM_16, tone(), 1));
