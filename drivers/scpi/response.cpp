@@ -22,21 +22,17 @@ std::unexpected<Error> too_long(std::size_t most) {
               "the answer is longer than the " + std::to_string(most) + " bytes expected");
 }
 
-std::string without_terminator(std::string line) {
-  if (!line.empty() && line.back() == '\n') line.pop_back();
-  while (!line.empty() && line.back() == '\r') line.pop_back();
-  return line;
-}
-
-// Looks for the NL that ends a line, going on where it left off when more bytes have come.
+// Looks for the NL that ends a line, going on where it left off when more bytes have come. Where
+// the transport marks ends, NL ends nothing.
 class LineScan {
  public:
   enum class Found { end, more };
+  explicit LineScan(bool newline_ends) : newline_ends_(newline_ends) {}
 
   Result<Found> look(std::string_view bytes, std::size_t most) {
     while (at_ < bytes.size()) {
       const char c = bytes[at_];
-      if (c == '\n') return Found::end;
+      if (c == '\n' && newline_ends_) return Found::end;
       if (quote_ == '\0' && item_start_ && c == '#') {
         if (at_ + 1 == bytes.size()) return Found::more;
         const char kind = bytes[at_ + 1];
@@ -44,6 +40,7 @@ class LineScan {
           TRY_ASSIGN(const auto head, read_block_head(bytes.substr(at_), most));
           if (!head) return Found::more;
           at_ += head->head + head->length;
+          block_end_ = at_;
           item_start_ = false;
           continue;
         }
@@ -54,6 +51,13 @@ class LineScan {
     return Found::more;
   }
   std::size_t at() const { return at_; }
+
+  // `line` without CR and NL at its end, as far as they are no data of a block.
+  std::string without_terminator(std::string line) const {
+    if (line.size() > block_end_ && line.back() == '\n') line.pop_back();
+    while (line.size() > block_end_ && line.back() == '\r') line.pop_back();
+    return line;
+  }
 
  private:
   void step(char c) {
@@ -69,7 +73,9 @@ class LineScan {
     }
   }
 
+  bool newline_ends_;
   std::size_t at_ = 0;
+  std::size_t block_end_ = 0;  // of the last block
   bool item_start_ = true;
   char quote_ = '\0';
 };
@@ -115,9 +121,13 @@ Awaitable<Result<std::string>> ResponseReader::line(std::size_t most, TimePoint 
       if (buffer_.size() > most + kTail) co_return too_long(most);
     }
     ended_ = false;
-    co_return without_terminator(std::exchange(buffer_, std::string()));
+    std::string whole = std::exchange(buffer_, std::string());
+    LineScan scan(false);
+    const Result<LineScan::Found> scanned = scan.look(whole, most);
+    if (!scanned) co_return fail(scanned.error());
+    co_return scan.without_terminator(std::move(whole));
   }
-  LineScan scan;
+  LineScan scan(true);
   for (;;) {
     const Result<LineScan::Found> found = scan.look(buffer_, most);
     if (!found) co_return fail(found.error());
@@ -125,9 +135,9 @@ Awaitable<Result<std::string>> ResponseReader::line(std::size_t most, TimePoint 
     if (*found == LineScan::Found::end) break;
     CO_TRY(co_await more(most + kTail, deadline));
   }
-  std::string out = buffer_.substr(0, scan.at());
+  std::string out = buffer_.substr(0, scan.at() + 1);
   buffer_.erase(0, scan.at() + 1);
-  co_return without_terminator(std::move(out));
+  co_return scan.without_terminator(std::move(out));
 }
 
 Awaitable<Result<std::string>> ResponseReader::block(std::size_t most, TimePoint deadline) {
