@@ -25,6 +25,8 @@
 
 namespace nightbench::mock::server {
 
+struct BenchPlan;
+
 enum class Transport : std::uint8_t {
   tcp,     // loopback sockets, on the ports of the file (0: any free one)
   memory,  // no sockets; clients in this process use memory_stream()
@@ -44,7 +46,8 @@ struct Truth {
   std::string board;  // serial number; empty when none is in place
 };
 
-// What ideal instruments would read at I and Q of the board in place, with the supply as it is.
+// What ideal instruments would read at I and Q of the board in place: with supply and LO phase as
+// they are, or at 10 V and 90 deg when they are off.
 struct BoardTruth {
   double if_hz = 0.0;  // RF - LO, signed; 0 without a signal
   double i_v = 0.0;    // peak
@@ -112,6 +115,8 @@ class SimulatedBench {
 
  private:
   struct State;
+  static Result<std::unique_ptr<SimulatedBench>> start_plan(BenchPlan plan, Clock& clock,
+                                                            Transport transport);
   explicit SimulatedBench(std::shared_ptr<State> state);
   std::shared_ptr<State> state_;
 };
