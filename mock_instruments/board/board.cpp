@@ -59,6 +59,15 @@ double output_divider(const Parameters& values) {
   return values.output_load_ohm / (values.output_load_ohm + values.op_amp_output_ohm);
 }
 
+Rails output_rails(const Assembly& board, const PowerState& power, std::size_t channel) {
+  constexpr double diode_v = 0.6;  // protection diodes bound what a dead output is pulled to
+  if (!power.op_amp_works) return {-diode_v, diode_v};
+  if (board.op_amp_dead[channel]) return {-diode_v, power.op_amp_v + diode_v};
+  const Parameters& values = board.values;
+  return {values.swing_low_v * output_divider(values),
+          (power.op_amp_v - values.swing_high_v) * output_divider(values)};
+}
+
 // Mean of a clipped cosine with this offset and amplitude.
 double clipped_mean(double offset, double amplitude, Rails rails) {
   constexpr int points = 512;
@@ -92,7 +101,7 @@ struct Board::State {
     Assembly board;
     PowerState power;
     SelectLines lines;
-    Rails rails;
+    std::array<Rails, 2> rails;  // I, Q
     Model* model;
     StuckOutputs stuck;
   };
@@ -130,12 +139,7 @@ Board::State::View Board::State::view(const Stimulus& stimulus, int step, double
   out.board = assembly(reference_temperature_c + step * temperature_step_k, when);
   out.power = power_state(out.board, stimulus, applied_supply_v(out.board, stimulus));
   out.lines = select_lines(out.board, stimulus, out.power.switch_v);
-  const Parameters& values = out.board.values;
-  // Protection diodes bound what an unpowered op-amp's output can be pulled to.
-  out.rails = out.power.op_amp_works
-                  ? Rails{values.swing_low_v * output_divider(values),
-                          (out.power.op_amp_v - values.swing_high_v) * output_divider(values)}
-                  : Rails{-0.6, 0.6};
+  for (std::size_t k = 0; k < 2; ++k) out.rails[k] = output_rails(out.board, out.power, k);
   Condition condition{joints_open(when), step, out.power, stimulus.loads, {}};
   std::erase_if(condition.loads, [](const Load& load) { return !node_of(load.point); });
   out.model = &models.get(condition, [&] { return std::make_unique<Model>(out.board, condition); });
@@ -148,17 +152,18 @@ void Board::State::find_stuck(const Stimulus& stimulus, View& view, Condition co
   if (!view.power.op_amp_works) return;
   for (int channel = 0; channel < 2; ++channel) {
     const int node = node_out + channel;
+    const auto at = static_cast<std::size_t>(channel);
+    const Rails rails = view.rails[at];
     const double offset = view.model->dc(view.lines).component(node, 0).real();
     double swing = 0.0;
-    if (offset >= view.rails.low && offset <= view.rails.high) continue;
+    if (view.board.op_amp_dead[at] || (offset >= rails.low && offset <= rails.high)) continue;
     for (const SourceTone& tone : source_tones(stimulus)) {
       const int order = nearest_order(tone.hz, view.lines.lo_hz);
       swing += std::abs(tone.emf * view.model->rf(view.lines, tone.hz).component(node, order));
     }
-    const auto at = static_cast<std::size_t>(channel);
     const double divider = output_divider(view.board.values);
-    if (offset + swing < view.rails.low) condition.stuck[at] = view.rails.low / divider;
-    if (offset - swing > view.rails.high) condition.stuck[at] = view.rails.high / divider;
+    if (offset + swing < rails.low) condition.stuck[at] = rails.low / divider;
+    if (offset - swing > rails.high) condition.stuck[at] = rails.high / divider;
   }
   if (condition.stuck == StuckOutputs{}) return;
   view.stuck = condition.stuck;
@@ -218,21 +223,22 @@ std::vector<std::vector<double>> Board::waveform(const Stimulus& stimulus,
                                                  double dt_s, std::size_t n) {
   const auto views = state_->views(stimulus, t0);
   const SelectLines& lines = views.front().lines;
-  const PowerState& power = views.front().power;
   const TimeBase base{t0, dt_s, lines.lo_hz, stimulus.lo_start_deg / 360.0};
   std::vector<std::vector<double>> out;
   for (const TestPoint point : points) {
     std::vector<double>& samples = out.emplace_back(n, 0.0);
     if (const auto node = node_of(point)) {
       state_->add_node(stimulus, views, *node, base, samples);
-      if (channel_of(point)) {
-        const Rails rails = views.front().rails;
+      if (const auto channel = channel_of(point)) {
+        const Rails rails = views.front().rails[*channel];
         for (double& v : samples) v = std::clamp(v, rails.low, rails.high);
       }
     } else if (point == TestPoint::lo_0 || point == TestPoint::lo_90) {
       sample_select_line(lines.pin[point == TestPoint::lo_0 ? 0 : 1], base, samples);
     } else {
-      std::ranges::fill(samples, supply_volts(power, point));
+      double steady = 0.0;
+      for (const auto& view : views) steady += view.weight * supply_volts(view.power, point);
+      std::ranges::fill(samples, steady);
     }
   }
   return out;
@@ -260,8 +266,8 @@ IqResponse Board::iq_response(const Stimulus& stimulus, Moment when) {
       }
     }
   }
-  const Rails rails = views.front().rails;
   const auto beyond = [&](std::size_t k) {
+    const Rails rails = views.front().rails[k];
     return offset[k] + std::abs(phasor[k]) > rails.high ||
            offset[k] - std::abs(phasor[k]) < rails.low;
   };
@@ -281,9 +287,13 @@ double Board::dc_volts(const Stimulus& stimulus, TestPoint point, double load_oh
   const auto views = state_->views(loaded, when);
   const auto node = node_of(point);
   if (!node) {
-    if (point == TestPoint::lo_0) return views.front().lines.pin[0].mean_v();
-    if (point == TestPoint::lo_90) return views.front().lines.pin[1].mean_v();
-    return supply_volts(views.front().power, point);
+    double steady = 0.0;
+    for (const auto& view : views) {
+      steady += view.weight * (point == TestPoint::lo_0    ? view.lines.pin[0].mean_v()
+                               : point == TestPoint::lo_90 ? view.lines.pin[1].mean_v()
+                                                           : supply_volts(view.power, point));
+    }
+    return steady;
   }
   double volts = 0.0;
   double swing = 0.0;
@@ -296,7 +306,8 @@ double Board::dc_volts(const Stimulus& stimulus, TestPoint point, double load_oh
                std::abs(tone.emf * view.model->rf(view.lines, tone.hz).component(*node, order));
     }
   }
-  return channel_of(point) ? clipped_mean(volts, swing, views.front().rails) : volts;
+  const auto channel = channel_of(point);
+  return channel ? clipped_mean(volts, swing, views.front().rails[*channel]) : volts;
 }
 
 double Board::ohms(TestPoint a, TestPoint b, double celsius, Moment when) {

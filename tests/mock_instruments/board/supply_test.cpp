@@ -78,6 +78,19 @@ TEST(BoardDc, DeadOpAmpAndOpenFeedbackEndAtTheRails) {
   EXPECT_LT(std::abs(other.iq_response({}).q_v), 0.01);
 }
 
+TEST(BoardDc, ADeadOutputHasNoRailsOfItsOwn) {
+  Board board = make(
+      {{.kind = FaultKind::op_amp_dead, .channel = Channel::q}, {.kind = FaultKind::bias_off}});
+  EXPECT_NEAR(board.dc_volts({}, TestPoint::q_out), 0.0, 5e-3);
+}
+
+TEST(BoardDc, SuppliesDriftSmoothlyWithTemperature) {
+  Board board = make();
+  Stimulus stimulus;
+  stimulus.temperature_c = 23.5;  // 40 ppm per kelvin of 5 V
+  EXPECT_NEAR(board.dc_volts(stimulus, TestPoint::switch_supply), 5.0 + 1e-4, 1e-9);
+}
+
 TEST(BoardSupply, HealthyDrawIsTheSumOfItsParts) {
   Board board = make();
   const Stimulus stimulus;
