@@ -56,7 +56,7 @@ class FakeInstrument {
   // Bytes nobody asked for.
   std::shared_ptr<link::Stream> stream() { return stream_; }
 
- private:
+  // A connection, as link() makes it.
   Result<std::unique_ptr<link::Stream>> connect() {
     if (away) return fail(ErrorKind::refused, "cannot connect: nobody is there");
     ++connections;
@@ -66,6 +66,7 @@ class FakeInstrument {
     return std::move(here);
   }
 
+ private:
   Awaitable<void> serve(std::shared_ptr<link::Stream> stream) {
     std::string buffer;
     for (;;) {
@@ -138,7 +139,7 @@ class FakeInstrument {
     if (const auto found = answers.find(query); found != answers.end()) return found->second;
     if (query == "*IDN?") return identity;
     if (query == "*OPC?") return "1";
-    if (query == ":SYST:ERR?") {
+    if (query == ":SYST:ERR?" || query == "SYST:ERR?") {
       if (broken_queue) return "-310,\"System error\"";
       if (errors.empty()) return "0,\"No error\"";
       std::string entry = errors.front();
