@@ -519,7 +519,7 @@ Outcome image_rejection_of(const std::vector<const IqResult*>& repeats) {
   KappaCovariance total;
   const double freedom = std::max(1.0, n - 1.0);
   // t in place of 2 for few repeats.
-  const double more = n > 1.0 ? std::pow(t_quantile(0.9545, freedom) / 2.0, 2) : 1.0;
+  const double more = n > 1.0 ? std::pow(t_quantile(0.9544997361036416, freedom) / 2.0, 2) : 1.0;
   total.uu_real =
       std::max(known.uu_real / n, more * spread.uu_real / freedom) / n + systematic.uu_real / n;
   total.uu_imag =

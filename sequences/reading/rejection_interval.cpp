@@ -15,8 +15,8 @@
 namespace nightbench::reading {
 namespace {
 
-constexpr double level = 0.9545;
-constexpr double at_origin = 6.1801;  // -2 ln(1 - level): chi-square, 2 degrees of freedom
+constexpr double level = 0.9544997361036416;  // of +-2 standard deviations
+constexpr double at_origin = 6.1800743062;    // -2 ln(1 - level): chi-square, 2 degrees of freedom
 
 struct Place {
   double x = 0.0;  // along the larger uncertainty
@@ -77,10 +77,10 @@ double squared_distance(const Place& a, const Place& b, const Noise& noise) {
 }
 
 // Equal errors in both parts: the distance is |R - rho|, R the length of the noisy point.
-double critical_of_round(double rho) {
+double critical_of_round_exactly(double rho) {
   double low = 2.0;
   double high = 6.3;
-  for (int step = 0; step < 40; ++step) {
+  for (int step = 0; step < 24; ++step) {
     const double c = 0.5 * (low + high);
     const double s = std::sqrt(c);
     const double inner = std::max(0.0, rho - s);
@@ -91,11 +91,27 @@ double critical_of_round(double rho) {
   return 0.5 * (low + high);
 }
 
+double critical_of_round(double rho) {
+  constexpr double step = 0.125;
+  constexpr std::size_t count = 97;
+  static const std::vector<double> table = [] {
+    std::vector<double> made;
+    for (std::size_t n = 0; n < count; ++n) {
+      made.push_back(critical_of_round_exactly(step * static_cast<double>(n)));
+    }
+    return made;
+  }();
+  const double place = std::min(rho / step, static_cast<double>(count) - 1.001);
+  const auto n = static_cast<std::size_t>(place);
+  const double share = place - static_cast<double>(n);
+  return (1.0 - share) * table[n] + share * table[n + 1];
+}
+
 // Evenly spread normal pairs, the same in every run.
 const std::vector<Place>& normal_pairs() {
   static const std::vector<Place> pairs = [] {
     std::vector<Place> made;
-    constexpr int count = 1024;
+    constexpr int count = 512;
     constexpr double golden = 0.7548776662466927;  // plastic-number sequence in two dimensions
     for (int n = 0; n < count; ++n) {
       const double a = std::fmod(0.5 + golden * (n + 1), 1.0);
@@ -122,20 +138,32 @@ double critical(const Place& truth, double r, const Noise& noise) {
   return distances[static_cast<std::size_t>(at)];
 }
 
-// How far over the critical value a radius is: above 0 it is contradicted.
-double excess(const Place& estimate, double r, const Noise& noise) {
-  if (r <= 0.0) return squared_distance(estimate, {}, noise) - at_origin;
-  const Place truth = nearest(estimate, r, noise);
-  return squared_distance(estimate, truth, noise) - critical(truth, r, noise);
+double distance_to(const Place& estimate, double r, const Noise& noise) {
+  return squared_distance(estimate, nearest(estimate, r, noise), noise);
 }
 
-// Crossing of `excess` between `inside` (kept) and `outside` (contradicted).
-double edge(const Place& estimate, double inside, double outside, const Noise& noise) {
-  for (int step = 0; step < 14; ++step) {
+// Radius between `inside` (the estimate's own) and `outside` at which d^2 reaches `target`; d^2
+// grows all the way. `outside` when it does not.
+double radius_at(const Place& estimate, double inside, double outside, double target,
+                 const Noise& noise) {
+  for (int step = 0; step < 40; ++step) {
     const double middle = 0.5 * (inside + outside);
-    (excess(estimate, middle, noise) > 0.0 ? outside : inside) = middle;
+    (distance_to(estimate, middle, noise) > target ? outside : inside) = middle;
   }
   return 0.5 * (inside + outside);
+}
+
+// The critical value changes slowly with the radius: a few rounds of radius and value settle.
+double edge(const Place& estimate, double inside, double outside, const Noise& noise) {
+  double target = 4.0;
+  double r = inside;
+  for (int round = 0; round < 4; ++round) {
+    const double before = r;
+    r = radius_at(estimate, inside, outside, target, noise);
+    if (std::abs(r - before) < 1e-3 * noise.ux) break;
+    target = critical(nearest(estimate, r, noise), r, noise);
+  }
+  return r;
 }
 
 }  // namespace
@@ -164,11 +192,10 @@ RejectionInterval image_rejection_interval(std::complex<double> kappa,
   const bool straight = size > 12.0 * noise.ux && noise.ux * noise.ux < 0.1 * size * along;
   if (straight) return {db(size + 2.0 * along), db(size - 2.0 * along)};
 
-  double outside = size + 3.0 * noise.ux;
-  while (excess(estimate, outside, noise) <= 0.0) outside += noise.ux;
-  interval.low_db = db(edge(estimate, size, outside, noise));
-  interval.high_db = excess(estimate, 0.0, noise) <= 0.0 ? std::numeric_limits<double>::infinity()
-                                                         : db(edge(estimate, size, 0.0, noise));
+  interval.low_db = db(edge(estimate, size, size + 4.0 * noise.ux, noise));
+  const bool open = squared_distance(estimate, {}, noise) <= at_origin;
+  interval.high_db =
+      open ? std::numeric_limits<double>::infinity() : db(edge(estimate, size, 0.0, noise));
   return interval;
 }
 

@@ -7,6 +7,8 @@
 namespace nightbench::reading {
 namespace {
 
+constexpr double two_sigma = 0.9544997361036416;  // 95.45 %: a normal within +-2
+
 // Regularised incomplete beta function by its continued fraction (Lentz), for Student's t.
 double incomplete_beta(double a, double b, double x) {
   if (x <= 0.0) return 0.0;
@@ -103,7 +105,7 @@ Combined combine(const Budget& budget) {
   combined.u = std::sqrt(std::max(0.0, variance));
   if (over_dof > 0.0) combined.dof = variance * variance / over_dof;
   if (combined.dof < 50.0) {
-    combined.k = t_quantile(0.9545, std::max(1.0, std::floor(combined.dof)));
+    combined.k = t_quantile(two_sigma, std::max(1.0, std::floor(combined.dof)));
   }
   combined.U = combined.k * combined.u;
   return combined;

@@ -75,7 +75,9 @@ const std::set<std::string> clipped = {"level_m28", "bias_low_20pct"};
 const std::set<std::string> silent = {"splitter_reversed"};
 const std::set<std::string> q_dead = {"pins_5_4_interchanged"};
 
-TEST(CircuitSimulation, HasTheCases) { EXPECT_GE(cases().size(), 28u); }
+TEST(CircuitSimulation, HasTheCases) {
+  EXPECT_GE(cases().size(), 28u);
+}
 
 TEST(CircuitSimulation, ClippedByTheOpAmpGivesNoReading) {
   for (const std::string& id : clipped) {
@@ -180,10 +182,9 @@ TEST(CircuitSimulation, SignedIf) {
     const double truth = one.input("rf_hz") - one.input("lo_hz");
     const bool flips = result.signed_if_hz->value * truth < 0.0;
     EXPECT_EQ(flips, reversed.contains(id)) << id;
-    const bool found =
-        std::any_of(result.findings.begin(), result.findings.end(), [](const Finding& finding) {
-          return finding.kind == FindingKind::sense_reversed;
-        });
+    const bool found = std::any_of(
+        result.findings.begin(), result.findings.end(),
+        [](const Finding& finding) { return finding.kind == FindingKind::sense_reversed; });
     EXPECT_EQ(found, flips) << id;
   }
 }
@@ -203,8 +204,8 @@ TEST(CircuitSimulation, ConverterClippingIsSeenInTheCodes) {
   const Case& one = case_of("healthy_mid_above");
   std::vector<std::int8_t> codes;
   for (float v : one.samples) {
-    codes.push_back(static_cast<std::int8_t>(
-        std::clamp(std::lrint((v - 2.5) / 0.007), -128L, 127L)));
+    codes.push_back(
+        static_cast<std::int8_t>(std::clamp(std::lrint((v - 2.5) / 0.007), -128L, 127L)));
   }
   signal::Trace i = signal::trace_of(std::span<const std::int8_t>(codes), 1e-6, 0.0, 2, 0);
   signal::Trace q = signal::trace_of(std::span<const std::int8_t>(codes), 1e-6, 0.0, 2, 1);
