@@ -54,7 +54,8 @@ std::vector<SpectrumBin> complex_spectrum(const signal::Trace& i, const signal::
   const double mean_im = mean(im);
   const auto window = signal::window_values(signal::Window::blackman_harris, points);
   // Zeros up to a power of two put more bins under each line; its level stays.
-  std::vector<std::complex<double>> values(std::bit_ceil(points));
+  constexpr std::size_t fewest_bins = 16384;
+  std::vector<std::complex<double>> values(std::max(std::bit_ceil(points), fewest_bins));
   for (std::size_t n = 0; n < points; ++n) {
     values[n] = window[n] * std::complex<double>(re[n] - mean_re, im[n] - mean_im);
   }
