@@ -83,14 +83,16 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
       return fail(std::move(error));
     };
   }
-  CO_TRY_ASSIGN(bench_, co_await bench::Bench::open(file_, clock_, links, dialect_folder(top)));
+  bench::BenchObserver observer;
   if (show_traffic_) {
     auto logger = spdlog::get("traffic");
     if (!logger) logger = spdlog::stderr_logger_st("traffic");
     logger->set_pattern("%H:%M:%S.%e %v");
     spdlog::set_default_logger(logger);
-    bench_->observe(log_traffic);
+    observer = log_traffic;
   }
+  CO_TRY_ASSIGN(bench_, co_await bench::Bench::open(file_, clock_, links, dialect_folder(top),
+                                                    observer));
   co_return bench_.get();
 }
 

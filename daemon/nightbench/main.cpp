@@ -15,6 +15,7 @@ int main(int argc, char** argv) {
   cli::add_run(app, chosen);
   cli::add_check(app, chosen);
   cli::add_simulate(app, chosen);
+  cli::add_analyse(app, chosen);
   cli::add_report(app, chosen);
   cli::add_instruments(app, chosen);
   try {
