@@ -74,15 +74,24 @@ TEST(BadInput, ALevelAboveTheBoardsLimitIsRefusedBeforeAnythingIsOpened) {
       << said.err;
 }
 
+// The bench file of running simulated instruments, with the scope moved to another port.
+std::string with_scope_at(const SimulatedBenchProcess& bench, const ScratchFolder& folder, int port) {
+  Json file = Json::parse(read_text(bench.bench_file()));
+  file["instruments"]["scope"]["resource"] =
+      "TCPIP::127.0.0.1::" + std::to_string(port) + "::SOCKET";
+  file["instruments"]["scope"]["timeout"] = "300 ms";
+  const std::string name = folder / "moved.json";
+  write_text(name, file.dump(1));
+  return name;
+}
+
 TEST(BadInput, NoInstrumentAtTheAddress) {
   const ScratchFolder folder;
-  const std::string file = bench_copy(folder, [](Json& bench) {
-    bench["instruments"]["scope"]["resource"] = "TCPIP::127.0.0.1::1::SOCKET";
-  });
-  const Said said = run({"run", "response", "--bench", file, "--board", "H30-001", "--out",
-                         folder.path(), "--quiet"});
+  const SimulatedBenchProcess bench(folder);
+  const Said said = run({"run", "response", "--bench", with_scope_at(bench, folder, 1), "--board",
+                         "H30-001", "--out", folder.path(), "--quiet"});
   EXPECT_EQ(said.code, 3);
-  EXPECT_NE(said.err.find("scope"), std::string::npos) << said.err;
+  EXPECT_NE(said.err.find("scope: "), std::string::npos) << said.err;
   EXPECT_NE(said.err.find("127.0.0.1"), std::string::npos) << said.err;
 }
 
@@ -110,13 +119,10 @@ class SilentServer {
 TEST(BadInput, AnInstrumentThatHangsEndsInANamedTimeout) {
   const SilentServer server;
   const ScratchFolder folder;
-  const std::string file = bench_copy(folder, [&server](Json& bench) {
-    bench["instruments"]["scope"]["resource"] =
-        "TCPIP::127.0.0.1::" + std::to_string(server.port()) + "::SOCKET";
-    bench["instruments"]["scope"]["timeout"] = "300 ms";
-  });
-  const Said said = run({"run", "response", "--bench", file, "--board", "H30-001", "--out",
-                         folder.path(), "--quiet"});
+  const SimulatedBenchProcess bench(folder);
+  const Said said =
+      run({"run", "response", "--bench", with_scope_at(bench, folder, server.port()), "--board",
+           "H30-001", "--out", folder.path(), "--quiet"});
   EXPECT_EQ(said.code, 3);
   EXPECT_NE(said.err.find("scope: '"), std::string::npos) << said.err;
 }
