@@ -4,6 +4,8 @@
 #include <utility>
 #include <vector>
 
+#include "mock_instruments/board/board_values.hpp"
+
 namespace nightbench::mock::server {
 namespace {
 
@@ -72,6 +74,9 @@ Result<BoardPlan> decode_board(const std::string& serial, const json::Node& node
   out.parameters = which == 0 ? board::healthy_30m() : board::healthy_10mhz();
   TRY_ASSIGN(const bool tolerances, fields.boolean("tolerances", true));
   if (tolerances) out.parameters = board::with_tolerances(out.parameters, std::string_view(serial));
+  if (const auto values = fields.find("values")) {
+    TRY(board::decode_values(*values, out.parameters));
+  }
   TRY_ASSIGN(const double late, fields.quantity("lo_phase_error", Unit::degree, 0.0));
   out.parameters.lo_phase_error_deg += late;
   if (const auto faults = fields.find("faults")) {
