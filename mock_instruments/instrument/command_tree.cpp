@@ -283,8 +283,10 @@ void CommandTree::add_number(std::string_view pattern, SuffixUnit unit,
     const Limits range = limits(call);
     const double wanted = pick(range, call.values[0]);
     // Room for the rounding of "0.1" and the like, but for nothing that a person would call more.
-    const double slack = 1e-12 * std::max(std::fabs(range.least), std::fabs(range.most));
-    if (!(wanted >= range.least - slack && wanted <= range.most + slack)) return call.error(-222);
+    constexpr double kSlack = 1e-12;
+    const double least = range.least - kSlack * std::fabs(range.least);
+    const double most = range.most + kSlack * std::fabs(range.most);
+    if (!(wanted >= least && wanted <= most)) return call.error(-222);
     set(call, std::clamp(wanted, range.least, range.most));
   });
   add(std::string(pattern) + '?', {optional(word({"MINimum", "MAXimum", "DEFault"}))},
@@ -330,8 +332,11 @@ const CommandTree::Command* CommandTree::find(const Header& header, std::vector<
     return nullptr;
   }
   bool out_of_range = false;
+  if (!header.absolute) suffixes = path_suffixes_;
+  std::vector<int> above;
   for (const Keyword& word : header.path) {
     parent = node;
+    above = suffixes;
     node = node->match(word);
     if (node == nullptr) return nullptr;
     const int suffix = word.suffix.value_or(1);
@@ -345,6 +350,7 @@ const CommandTree::Command* CommandTree::find(const Header& header, std::vector<
     return nullptr;
   }
   path_ = parent;  // volume 1, 6.2.4: where the last keyword lives
+  path_suffixes_ = std::move(above);
   return found;
 }
 

@@ -118,6 +118,7 @@ class CommandTree {
   const Command* find(const Header& header, std::vector<int>& suffixes, int& failure);
   std::unique_ptr<Node> root_;
   const Node* path_;
+  std::vector<int> path_suffixes_;  // of the keywords that lead to path_
 };
 
 // Numbers in answers, independent of the locale: NR1 "42", NR3 "1.012500000000E+07"; infinities as

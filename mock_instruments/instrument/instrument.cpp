@@ -32,6 +32,7 @@ Instrument::Instrument(World& world, Setup setup)
 
 void Instrument::power_on(TimePoint now) {
   device_clear();
+  stop_operations();
   status_ = Status();
   operation_until_ = {};
   busy_until_ = {};
@@ -102,7 +103,6 @@ std::optional<std::string> Instrument::take_response() {
 }
 
 void Instrument::device_clear() {
-  stop_operations();
   end_message();
   response_.reset();
   opc_pending_ = false;

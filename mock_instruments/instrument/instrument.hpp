@@ -76,7 +76,8 @@ class Instrument {
   void deadlocked() { status_.push({-430, ""}); }
   // Input longer than the buffer (-363).
   void overrun() { status_.push({-363, ""}); }
-  // Both buffers empty, *OPC and *WAI forgotten; settings and status stay (IEEE 488.2, 5.8).
+  // Both buffers empty, *OPC and *WAI forgotten; settings, status and what was begun stay (IEEE
+  // 488.2, 5.8).
   void device_clear();
   std::uint8_t status_byte() const { return status_.byte(response_.has_value()); }
 
@@ -93,7 +94,7 @@ class Instrument {
   virtual void reset(TimePoint now) = 0;
   // Brings conditions up to date before each unit.
   virtual void update(TimePoint) {}
-  // ABORt and the like, before a device clear.
+  // ABORt and the like, before *RST and at power-on.
   virtual void stop_operations() {}
   // More than *RST: what only switching off forgets.
   virtual void restart() {}

@@ -23,8 +23,8 @@ void LineBuffer::append(std::string_view bytes) {
     if (!discarding_) {  // the beginning of the line that is too long goes too
       const std::size_t end = bytes_.rfind('\n');
       bytes_.resize(end == std::string::npos ? 0 : end + 1);
+      overrun_ = true;
     }
-    overrun_ = true;
     discarding_ = newline == std::string_view::npos;
   }
 }
