@@ -94,7 +94,7 @@ Result<Commands> decode_commands(const json::Node& node, Role role) {
 
 Result<Resolution> decode_resolution(const json::Node& node) {
   Resolution out;
-  TRY_ASSIGN(auto fields, json::Fields::of(node, "the resolutions"));
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "a set of resolutions"));
   TRY_ASSIGN(out.frequency_hz, fields.quantity("frequency", Unit::hertz, out.frequency_hz));
   TRY_ASSIGN(out.level_db, fields.quantity("level", Unit::db, out.level_db));
   TRY_ASSIGN(out.phase_deg, fields.quantity("phase", Unit::degree, out.phase_deg));
@@ -147,7 +147,7 @@ Result<ScopeTraits> decode_scope(const json::Node& node) {
 
 Result<Quirks> decode_quirks(const json::Node& node, ScopeTraits& traits) {
   Quirks out;
-  TRY_ASSIGN(auto fields, json::Fields::of(node, "the quirks"));
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "a set of quirks"));
   TRY_ASSIGN(out.chaining, fields.boolean("chaining", out.chaining));
   TRY_ASSIGN(const long long most, fields.integer("message_most", 16, 65536, 200));
   out.message_most = static_cast<std::size_t>(most);

@@ -229,6 +229,16 @@ std::string write_number(double value) {
   if (std::isnan(value)) return "9.91E37";
   if (std::isinf(value)) return value > 0 ? "9.9E37" : "-9.9E37";
   if (value == 0) return "0";  // never "-0", which some parsers refuse
+  // Plain digits where they are few: some parsers know no exponents.
+  constexpr double kLeastPlain = 1e-4;
+  constexpr double kMostPlain = 1e12;
+  const double size = std::fabs(value);
+  if (size >= kLeastPlain && size < kMostPlain) {
+    std::array<char, 40> text{};
+    const auto [end, failed] =
+        std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed);
+    if (failed == std::errc()) return std::string(text.data(), end);
+  }
   std::string out = shortest(value);
   for (char& c : out) {
     if (c == 'e') c = 'E';

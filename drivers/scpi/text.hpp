@@ -43,7 +43,8 @@ std::vector<std::string> split(std::string_view text, char separator,
                                std::size_t most = static_cast<std::size_t>(-1));
 std::string_view trimmed(std::string_view text);  // 0x00-0x20 are white space (IEEE 488.2, 7.4.1.2)
 
-// The shortest decimal text that reads back exactly. Infinite and NaN become 9.9E37 and 9.91E37.
+// The fewest digits that read back exactly, with an exponent only for very large and small values.
+// Infinite and NaN become 9.9E37 and 9.91E37.
 std::string write_number(double value);
 std::string write_string(std::string_view text);               // "..." with doubled quotes
 std::string write_channel_list(const std::vector<int>& list);  // (@101,102)
