@@ -72,7 +72,7 @@ Tally tally(const record::Point& point) {
         ++out.failed;
         break;
       case record::Decision::no_reading:
-        ++out.missing;
+        if (reading.limit.lower || reading.limit.upper) ++out.missing;
         break;
     }
   }
@@ -196,7 +196,9 @@ Result<record::Run> SqliteJournal::load_without_points(const std::string& run_id
   TRY_ASSIGN(run.header, decoded(*database_, query.text_view(1), "header of run " + run_id,
                                  record::header_from));
   auto outcome = record::outcome_from(query.text_view(2));
-  if (!outcome) return database_->refused("the database is damaged: " + outcome.error().message);
+  if (!outcome)
+    return database_->refused("the database is damaged: " + outcome.error().message,
+                              SQLITE_CORRUPT);
   run.outcome = *outcome;
   run.outcome_text = query.text(3);
   if (!query.is_null(4)) run.finished = wall(query.number(4));
@@ -292,7 +294,9 @@ Result<std::vector<RunSummary>> SqliteJournal::runs(const Filter& filter) {
     run.started = wall(query.number(6));
     if (!query.is_null(7)) run.finished = wall(query.number(7));
     auto outcome = record::outcome_from(query.text_view(8));
-    if (!outcome) return database_->refused("the database is damaged: " + outcome.error().message);
+    if (!outcome)
+      return database_->refused("the database is damaged: " + outcome.error().message,
+                                SQLITE_CORRUPT);
     run.outcome = *outcome;
     run.outcome_text = query.text(9);
     run.planned_points = static_cast<std::uint64_t>(query.number(10));
@@ -317,28 +321,39 @@ Result<std::optional<RunSummary>> SqliteJournal::latest(const std::string& board
 
 Result<std::vector<std::string>> SqliteJournal::check() {
   std::vector<std::string> findings;
-  TRY_ASSIGN(Statement query, database_->prepare("PRAGMA quick_check"));
-  while (true) {
-    const auto more = query.step();
-    if (!more) {
-      findings.push_back(describe(more.error()));
-      return findings;
-    }
-    if (!*more) break;
-    if (query.text_view(0) != "ok") findings.push_back(query.text(0));
+  // Damage is what was asked about; a lock or a failing disk means that there is no answer.
+  const auto is_damage = [&](const Error& error) {
+    const int code = error.number & 0xFF;
+    if (code != SQLITE_CORRUPT && code != SQLITE_NOTADB && code != SQLITE_ERROR) return false;
+    findings.push_back(describe(error));
+    return true;
+  };
+  auto pages = check_pages(findings);
+  if (!pages) {
+    if (is_damage(pages.error())) return findings;
+    return std::unexpected(std::move(pages).error());
   }
-  const auto all = runs();
+  auto all = runs();
   if (!all) {
-    findings.push_back(describe(all.error()));
-    return findings;
+    if (is_damage(all.error())) return findings;
+    return std::unexpected(std::move(all).error());
   }
   for (const RunSummary& run : *all) {
     const auto head = load_without_points(run.run_id);
-    if (!head) findings.push_back(describe(head.error()));
+    if (!head && !is_damage(head.error())) return std::unexpected(head.error());
     const auto points = for_each_point(run.run_id, [](const record::Point&) { return true; });
-    if (!points) findings.push_back(describe(points.error()));
+    if (!points && !is_damage(points.error())) return std::unexpected(points.error());
   }
   return findings;
+}
+
+Result<void> SqliteJournal::check_pages(std::vector<std::string>& findings) {
+  TRY_ASSIGN(Statement query, database_->prepare("PRAGMA quick_check"));
+  while (true) {
+    TRY_ASSIGN(const bool more, query.step());
+    if (!more) return {};
+    if (query.text_view(0) != "ok") findings.push_back(query.text(0));
+  }
 }
 
 }  // namespace nightbench::store

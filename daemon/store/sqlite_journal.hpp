@@ -32,7 +32,7 @@ inline constexpr int kSchemaVersion = 1;
 struct Options {
   bool read_only = false;  // never creates, changes or upgrades the file
   std::chrono::milliseconds busy_timeout{5000};
-  std::string vfs;  // SQLite VFS by name; "" is the system's. For tests of failing disks.
+  std::string vfs{};  // SQLite VFS by name; "" is the system's. For tests of failing disks.
 };
 
 // One line of the list of runs.
@@ -47,8 +47,8 @@ struct RunSummary {
 };
 
 struct Filter {
-  std::string board, script;  // "" matches all
-  std::optional<record::Outcome> outcome;
+  std::string board{}, script{};  // "" matches all
+  std::optional<record::Outcome> outcome{};
   std::size_t most = 0;  // 0: all
 };
 
@@ -88,6 +88,7 @@ class SqliteJournal final : public record::Journal {
 
  private:
   struct Database;
+  Result<void> check_pages(std::vector<std::string>& findings);
   explicit SqliteJournal(std::unique_ptr<Database> database);
   std::unique_ptr<Database> database_;
 };

@@ -44,7 +44,9 @@ std::string case_name(const record::Point& point, const record::Reading& reading
 }
 
 bool limited(const record::Reading& reading) {
-  return reading.limit.lower || reading.limit.upper || reading.decision != Decision::none;
+  const bool decided =
+      reading.decision != Decision::none && reading.decision != Decision::no_reading;
+  return decided || reading.limit.lower || reading.limit.upper;
 }
 
 void take(Case& test, const record::Point& point, const record::Reading& reading) {

@@ -10,7 +10,7 @@
 //   limit violated              -> failure, type = the decision
 //   no reading                  -> error, type = the reason (the test could not be run)
 //   conditional pass            -> passes; told in system-out
-//   quantity without a limit    -> no case, unless its reading is missing
+//   quantity without a limit    -> no case
 //   always one case "all planned points measured": error when the run was cut short
 // A run in which nothing is judged has one skipped case. Text is XML-safe (record::printable).
 // Counts agree with the cases. Times are decimal seconds with a point. The exit code of a job is

@@ -107,8 +107,7 @@ std::string quantities_part(const Summary& summary) {
   };
   const auto rows = [&](bool judged) {
     for (const QuantitySummary& entry : summary.quantities) {
-      const bool limited = entry.judged + entry.missing > 0;
-      if (limited != judged) continue;
+      if (entry.limited != judged) continue;
       std::string name = escaped(entry.title);
       if (!entry.label.empty() && ambiguous(entry))
         name += " <span class=\"soft small\">" + escaped(entry.label) + "</span>";

@@ -136,8 +136,8 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
   }
   if (warnings + troubles > 0) {
     out += "<div><dt><a href=\"#events\">Events</a></dt><dd>" + std::to_string(troubles) +
-           " trouble, " + std::to_string(warnings) +
-           (warnings == 1 ? " warning" : " warnings") + "</dd></div>\n";
+           " trouble, " + std::to_string(warnings) + (warnings == 1 ? " warning" : " warnings") +
+           "</dd></div>\n";
   }
   return out + "</dl>\n</section>\n";
 }

@@ -16,17 +16,17 @@ namespace nightbench::report {
 
 // What a diagnosis adds to the run: one suspected fault, most likely first.
 struct Finding {
-  std::string title;                  // "Q sampling capacitor open (C7)"
-  std::string explanation;            // why: one or two sentences
-  std::vector<std::string> evidence;  // readings that speak for it, one line each
-  std::string next_check;             // what to measure or do next to be sure
-  double weight = -1;                 // 0..1, how much of the evidence it explains; -1 not stated
+  std::string title{};                  // "Q sampling capacitor open (C7)"
+  std::string explanation{};            // why: one or two sentences
+  std::vector<std::string> evidence{};  // readings that speak for it, one line each
+  std::string next_check{};             // what to measure or do next to be sure
+  double weight = -1;                   // 0..1, how much of the evidence it explains; -1 not stated
 };
 
 struct ReportOptions {
-  std::vector<Finding> findings;
+  std::vector<Finding> findings{};
   // SHA-256 of the results file that belongs to this report, lower-case hex; "" leaves it out.
-  std::string results_sha256;
+  std::string results_sha256{};
 };
 
 std::string response_report_html(const record::Run& run, const ReportOptions& options = {});

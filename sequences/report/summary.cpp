@@ -21,6 +21,10 @@ bool has_value(const Reading& reading) {
   return reading.value && std::isfinite(*reading.value);
 }
 
+bool has_limit(const Reading& reading) {
+  return reading.limit.lower || reading.limit.upper;
+}
+
 // Distance to the nearer limit in units of U, negative outside; infinite without a limit.
 double margin(const Reading& reading) {
   double room = std::numeric_limits<double>::infinity();
@@ -79,8 +83,10 @@ void count_reading(QuantitySummary& entry, const record::Point& point, const Rea
       break;
     case Decision::no_reading:
       ++entry.missing;
+      if (has_limit(reading)) ++entry.unjudged;
       break;
   }
+  entry.limited = entry.limited || has_limit(reading) || entry.judged > 0;
   if (entry.worst == nullptr || worse(reading, *entry.worst)) {
     entry.worst = &reading;
     entry.point = &point;
@@ -89,7 +95,7 @@ void count_reading(QuantitySummary& entry, const record::Point& point, const Rea
 
 std::string reason_for_failure(const QuantitySummary& entry) {
   const Shown text = shown(*entry.worst);
-  const std::size_t all = entry.judged + entry.missing;
+  const std::size_t all = entry.judged + entry.unjudged;
   std::string out = entry.title + ": " + text.full;
   if (!text.limit.empty()) out += ", allowed is " + text.limit;
   const std::string place = where(*entry.point);
@@ -123,7 +129,7 @@ std::string reasons_of(const record::Run& run, const QuantitySummary& entry) {
 std::vector<std::string> reasons_for_missing(const record::Run& run, const Summary& summary) {
   std::vector<std::pair<std::string, std::vector<std::string>>> groups;
   for (const QuantitySummary& entry : summary.quantities) {
-    if (entry.missing == 0) continue;
+    if (entry.unjudged == 0) continue;
     const std::size_t places = entry.readings + entry.missing;
     const std::string tail = std::to_string(entry.missing) + " of " +
                              count_of(places, "place has", "places have") +
@@ -189,7 +195,7 @@ std::string headline(const record::Run& run, const Summary& summary) {
   if (run.outcome != Outcome::complete) return outcome_sentence(run);
   if (summary.missing > 0) {
     return count_of(summary.missing, "judged reading is", "judged readings are") +
-           " missing: " + listed(titles(&QuantitySummary::missing), 4);
+           " missing: " + listed(titles(&QuantitySummary::unjudged), 4);
   }
   return "The script judged nothing: no limit applied to any reading";
 }
@@ -338,7 +344,7 @@ Summary summarise(const record::Run& run) {
   for (const QuantitySummary& entry : out.quantities) {
     out.readings += entry.readings;
     out.judged += entry.judged;
-    out.missing += entry.missing;
+    out.missing += entry.unjudged;
     out.failed += entry.failed;
     out.conditional += entry.conditional;
   }

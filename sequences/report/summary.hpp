@@ -37,9 +37,11 @@ struct QuantitySummary {
   std::string label, quantity, title, unit;
   std::size_t readings = 0;  // that have a value
   std::size_t missing = 0;   // no reading
+  std::size_t unjudged = 0;  // of these, where a limit applies
   std::size_t failed = 0;    // fail and conditional fail
   std::size_t conditional = 0;
   std::size_t judged = 0;  // readings with a decision other than none and no_reading
+  bool limited = false;    // a limit applies somewhere
   // The worst reading: by badness, then by least margin to its limit in units of U, then by
   // ordinal.
   const record::Point* point = nullptr;
@@ -51,7 +53,8 @@ struct Summary {
   std::string headline;                     // "Fail: 2 of 7 quantities miss their limits"
   std::vector<std::string> reasons;         // worst first, one sentence each
   std::vector<QuantitySummary> quantities;  // in the order of first appearance
-  std::size_t readings = 0, judged = 0, missing = 0, failed = 0, conditional = 0;
+  std::size_t readings = 0, judged = 0, failed = 0, conditional = 0;
+  std::size_t missing = 0;                // readings to be judged that are not there
   std::size_t planned = 0, measured = 0;  // points
 };
 

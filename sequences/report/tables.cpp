@@ -66,7 +66,8 @@ std::string padded(const std::string& text, std::size_t width, bool right) {
 std::string paragraph(const std::string& text, std::size_t width, const std::string& first,
                       const std::string& next) {
   std::string out;
-  for (const std::string& line : wrapped(tame(text), std::max(width - first.size(), kNarrowest))) {
+  for (const std::string& line :
+       wrapped(tame(text), std::max(width - std::max(first.size(), next.size()), kNarrowest))) {
     out += (out.empty() ? first : next) + line + "\n";
   }
   return out;
@@ -160,7 +161,7 @@ std::string closing_table(const record::Run& run, int width) {
   if (columns >= kRoomForPlaces) titles.push_back({"at", false});
   std::vector<std::vector<std::string>> rows;
   for (const QuantitySummary& entry : summary.quantities) {
-    if (entry.judged + entry.missing == 0) continue;
+    if (!entry.limited) continue;
     const Shown text = shown(*entry.worst);
     std::string value = text.value;
     if (entry.worst->value && !text.unit.empty()) value += " " + text.unit;

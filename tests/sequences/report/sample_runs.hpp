@@ -1,6 +1,6 @@
 // Two invented runs of the Heron-30 scenario for the tests of what is made from runs: a healthy
-// board, and one whose Q stage is weak and late, with clipped captures. Every number is invented and
-// comes from a closed formula, so that the runs are the same each time.
+// board, and one whose Q stage is weak and late, with clipped captures. Every number is invented
+// and comes from a closed formula, so that the runs are the same each time.
 #pragma once
 
 #include <cmath>
@@ -18,9 +18,9 @@ inline WallTime at_second(double second) {
 
 struct Board {
   std::string serial;
-  double gain_db = 12.0;         // conversion gain mid-band
-  double balance_db = 0.08;      // Q over I
-  double phase_deg = 0.6;        // from quadrature
+  double gain_db = 12.0;     // conversion gain mid-band
+  double balance_db = 0.08;  // Q over I
+  double phase_deg = 0.6;    // from quadrature
   double mid_rail_v = 2.497;
   int clipped_from = -1, clipped_to = -1;  // places of the sweep without a reading
 };
@@ -96,7 +96,9 @@ inline record::Point response(const Board& board, std::uint64_t ordinal, double 
   out.step = "/steps/2/do/0";
   out.label = "response";
   // As an engine computes it: a difference of large numbers.
-  out.at = {{"rf_hz", rf_hz}, {"lo_hz", rf_hz - offset_hz}, {"offset_hz", rf_hz - (rf_hz - offset_hz) + 1e-9 * place},
+  out.at = {{"rf_hz", rf_hz},
+            {"lo_hz", rf_hz - offset_hz},
+            {"offset_hz", rf_hz - (rf_hz - offset_hz) + 1e-9 * place},
             {"level_dbm", -40}};
   out.started = at_second(4 + 1.5 * static_cast<double>(ordinal));
   out.finished = at_second(5.4 + 1.5 * static_cast<double>(ordinal));
@@ -105,8 +107,7 @@ inline record::Point response(const Board& board, std::uint64_t ordinal, double 
       reading("conversion_gain", "Conversion gain", "dB", gain_db, 0.62, 9.5 - 0.4 * x * x, 15));
   out.readings.push_back(
       reading("gain_balance", "I/Q gain balance", "dB", balance_db, 0.06, -0.5, 0.5));
-  out.readings.push_back(
-      reading("phase_error", "I/Q phase error", "deg", phase_deg, 0.35, -3, 3));
+  out.readings.push_back(reading("phase_error", "I/Q phase error", "deg", phase_deg, 0.35, -3, 3));
   record::Reading image = reading("image_rejection", "Image rejection", "dB",
                                   image_rejection_db(balance_db, phase_deg), 2.1, 30, std::nullopt);
   image.low = *image.value - 2.4;
@@ -158,8 +159,8 @@ inline record::Run run(const Board& board) {
   header.bench_kind = "instruments";
   header.person = "M. Sandoval";
   header.program_version = "0.1.0";
-  header.parameters = {{"from", "10.100 MHz"}, {"to", "10.150 MHz"}, {"points", "26"},
-                       {"level", "-40 dBm"}};
+  header.parameters = {
+      {"from", "10.100 MHz"}, {"to", "10.150 MHz"}, {"points", "26"}, {"level", "-40 dBm"}};
   header.instruments = {
       {"generator", "rf_source", "TCPIP::192.0.2.20::5025::SOCKET", "rf-source-scpi",
        "EXAMPLE WORKS,RFS-3,100231,2.11", "2026-03-01", "2027-03-01"},
@@ -182,14 +183,17 @@ inline record::Run run(const Board& board) {
   }
   out.events.push_back({at_second(0.2), record::Severity::info, "bench-connected",
                         "5 instruments answered, all identities as expected"});
-  out.events.push_back({at_second(1), record::Severity::warning, "no-match",
-                        "the scope channels were not matched: U of gain balance and phase is wider"});
+  out.events.push_back(
+      {at_second(1), record::Severity::warning, "no-match",
+       "the scope channels were not matched: U of gain balance and phase is wider"});
   out.outcome = record::Outcome::complete;
   out.finished = at_second(86.3);
   return out;
 }
 
-inline record::Run healthy() { return run(Board{.serial = "H30-001"}); }
+inline record::Run healthy() {
+  return run(Board{.serial = "H30-001"});
+}
 
 inline record::Run faulty() {
   record::Run out = run(Board{.serial = "H30-007",
@@ -206,8 +210,9 @@ inline record::Run faulty() {
 
 // Text as a hostile or broken instrument, or a joker at the keyboard, may give it.
 inline std::string hostile() {
-  return std::string("</script><script>alert(1)</script>\x1b[31m\" onload='x' & ]]> \xff\xc3 \x00 end",
-                     66) +
+  return std::string(
+             "</script><script>alert(1)</script>\x1b[31m\" onload='x' & ]]> \xff\xc3 \x00 end",
+             66) +
          "\u202etxt.exe";
 }
 
