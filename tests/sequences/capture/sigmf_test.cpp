@@ -175,6 +175,20 @@ TEST(SigmfWriter, ComplexIsTheSameBytesUnderAnotherName) {
   EXPECT_EQ(volts(got->channels[1]), (std::vector<double>{0.5, -1.5, -3.5}));
 }
 
+// 1 / (1 / r) is not r for these.
+TEST(SigmfWriter, RatesComeBackExactly) {
+  const Folder folder;
+  const std::vector<double> good{1, 2, 3};
+  for (const double rate_hz : {7e3, 400e3, 800e3, 125e6, 500e6, 1e9}) {
+    SigmfContent content;
+    content.channels = {signal::trace_of(std::span<const double>(good), 1 / rate_hz)};
+    ASSERT_TRUE(write_sigmf(folder / "a", content).has_value());
+    const auto got = read_capture(folder / "a");
+    ASSERT_TRUE(got.has_value()) << describe(got.error());
+    EXPECT_EQ(got->rate_hz, rate_hz);
+  }
+}
+
 // The hash of "abc": FIPS 180-4 example, by way of NIST's published examples of SHA-512.
 TEST(SigmfReader, HashIsSha512) {
   const Folder folder;
