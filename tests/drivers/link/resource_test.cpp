@@ -137,8 +137,7 @@ TEST(Open, ServesRawSocketsAndNamesWhatItDoesNot) {
   const auto gpib = open("GPIB::18", clock);
   ASSERT_FALSE(gpib);
   EXPECT_EQ(gpib.error().kind, ErrorKind::bad_input);
-  EXPECT_EQ(gpib.error().message.find("'GPIB0::18::INSTR' needs GPIB"), 0u)
-      << gpib.error().message;
+  EXPECT_EQ(gpib.error().message.find("'GPIB0::18::INSTR' needs GPIB"), 0u) << gpib.error().message;
   EXPECT_EQ(open("nonsense", clock).error().kind, ErrorKind::bad_input);
 }
 
