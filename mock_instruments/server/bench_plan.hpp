@@ -1,7 +1,8 @@
 // The simulated bench file: which instruments there are, with which errors and troubles, how they
 // are wired, and which boards can be put in place. Decoding only; nothing is started.
 //
-// docs/reference/files.md describes the file; every error names file, JSON pointer and what was expected.
+// docs/reference/files.md describes the file; every error names file, JSON pointer and what was
+// expected.
 #pragma once
 
 #include <filesystem>
