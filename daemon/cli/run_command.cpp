@@ -8,6 +8,7 @@
 #include <optional>
 
 #include "daemon/cli/bench_session.hpp"
+#include "daemon/cli/capture_folder.hpp"
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/plan_files.hpp"
@@ -32,6 +33,8 @@ struct RunOptions {
   bool json = false;
   bool quiet = false;
   bool traffic = false;
+  bool keep_captures = false;
+  double captures_most_mb = 500;
 };
 
 struct BoardRun {
@@ -88,7 +91,17 @@ class Session {
     identity.program_version = NIGHTBENCH_VERSION;
     record::Header header = engine::make_header(plan_, *open_, identity);
     const std::string run_id = header.run_id;
-    engine_.emplace(plan_, *open_, journal_, analyst_, &progress_);
+    engine::Settings settings;
+    if (options_.keep_captures) {
+      const auto folder = std::make_shared<CaptureFolder>(
+          std::filesystem::path(options_.out) / (report::file_name(run_id) + ".captures"),
+          static_cast<std::uintmax_t>(options_.captures_most_mb * 1e6));
+      settings.keep_capture = [folder](const script::Action& action,
+                                       const engine::PairCapture& capture) {
+        return folder->keep(action, capture);
+      };
+    }
+    engine_.emplace(plan_, *open_, journal_, analyst_, &progress_, std::move(settings));
     const Result<engine::Ending> ending = co_await engine_->run(std::move(header));
     engine_.reset();
     if (!ending) co_return fail(ending.error());
@@ -214,6 +227,12 @@ void add_run(CLI::App& app, Chosen& chosen) {
   command->add_option("--junit", options->junit, "Also write JUnit XML of all boards to this file");
   command->add_option("--set", options->files.settings, "NAME=VALUE for a parameter of the script");
   command->add_option("--operator", options->person, "Who runs it, for the record")
+      ->capture_default_str();
+  command->add_flag("--keep-captures", options->keep_captures,
+                    "Keep every I/Q capture as SigMF in a folder of the run");
+  command->add_option("--captures-most", options->captures_most_mb,
+                      "Megabytes of captures to keep of a run; later ones are not kept")
+      ->check(CLI::Range(1.0, 1e6))
       ->capture_default_str();
   command->add_flag("--json", options->json, "Print the outcome as JSON");
   command->add_flag("--quiet", options->quiet, "No progress");

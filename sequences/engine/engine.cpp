@@ -36,7 +36,7 @@ Engine::Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& j
       journal_(journal),
       analyst_(analyst),
       observer_(observer),
-      settings_(settings),
+      settings_(std::move(settings)),
       clock_(bench.clock()),
       pairs_(bench, plan) {}
 
@@ -183,6 +183,10 @@ Awaitable<Result<void>> Engine::pair(script::Action action) {
   }
   CO_TRY(co_await wait_until(settled));
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
+  if (settings_.keep_capture) {
+    CO_TRY_ASSIGN(const std::string kept, settings_.keep_capture(action, *capture));
+    if (!kept.empty()) point.notes.push_back("capture kept as " + kept);
+  }
   const script::Limits& limits = plan_.board_type().limits;
   std::function<PairAnalysis()> work = [capture, &limits, rf_hz = action.intent.rf_hz] {
     return PairMeter::analyse(*capture, limits, rf_hz);
@@ -206,7 +210,7 @@ Awaitable<Result<bool>> Engine::settle_pending() {
   }
   pairs_.learn(pending.action, analysis);
   pending.point.readings = std::move(analysis.readings);
-  pending.point.notes = std::move(analysis.notes);
+  for (std::string& each : analysis.notes) pending.point.notes.push_back(std::move(each));
   const std::uint64_t every =
       std::max<std::uint64_t>(1, plan_.points() / std::max<std::uint64_t>(1, settings_.excerpts));
   if (pending.action.ordinal % every == 0) pending.point.excerpt = std::move(analysis.excerpt);

@@ -7,6 +7,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -22,9 +23,15 @@
 
 namespace nightbench::engine {
 
+// Is given every capture of a pair before its analysis, to keep it. Returns a note for the record
+// (the file's name), or "" when it was not kept. An error ends the run.
+using CaptureKeeper =
+    std::function<Result<std::string>(const script::Action& action, const PairCapture& capture)>;
+
 struct Settings {
   int tries = 3;                 // of one action before the bench is given up
   std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
+  CaptureKeeper keep_capture;    // empty: captures are not kept
 };
 
 struct Ending {

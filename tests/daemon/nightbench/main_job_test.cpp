@@ -2,6 +2,8 @@
 #include <gtest/gtest.h>
 #include <signal.h>
 
+#include <algorithm>
+#include <cstdio>
 #include <filesystem>
 #include <nlohmann/json.hpp>
 #include <set>
@@ -64,6 +66,58 @@ TEST(MainJob, ExitsZeroWhenAllLimitsAreMet) {
   int code = -1;
   run_json({"--board", "H30-001", "--set", "points=3"}, folder.path(), &code);
   EXPECT_EQ(code, 0);
+}
+
+// A kept capture, read again from its file, says what the run said.
+TEST(MainJob, KeptCapturesGiveTheSameReadingsAgain) {
+  const ScratchFolder folder;
+  int code = -1;
+  const Json runs = run_json({"--board", "H30-002", "--set", "points=2", "--keep-captures"},
+                             folder.path(), &code);
+  ASSERT_EQ(code, 0);
+  std::vector<std::string> metas;
+  for (const auto& entry : std::filesystem::recursive_directory_iterator(folder.path())) {
+    if (entry.path().extension() == ".sigmf-meta") metas.push_back(entry.path().string());
+  }
+  ASSERT_EQ(metas.size(), 4U);
+  const Json run = Json::parse(read_text(runs[0]["results"].get<std::string>()));
+  int compared = 0;
+  for (const Json& point : run["points"]) {
+    if (point["label"] != "response") continue;
+    char name[40];
+    std::snprintf(name, sizeof name, "point-%06d.sigmf-meta", point["ordinal"].get<int>());
+    const auto meta = std::find_if(metas.begin(), metas.end(), [&name](const std::string& file) {
+      return file.ends_with(name);
+    });
+    ASSERT_NE(meta, metas.end()) << name;
+    Process analyse(kProgram, {"analyse", *meta, "--rf", std::to_string(point["at"]["rf_hz"].get<double>()),
+                               "--json"});
+    ASSERT_EQ(analyse.wait(seconds(20)), 0) << analyse.err();
+    const Json again = Json::parse(analyse.out());
+    for (const Json& reading : point["readings"]) {
+      if (reading["quantity"] != "gain_balance") continue;
+      for (const Json& quantity : again["quantities"]) {
+        if (quantity["name"] != "gain_balance_db") continue;
+        // float32 volts in the file, codes in the run.
+        EXPECT_NEAR(quantity["value"].get<double>(), reading["value"].get<double>(), 1e-5);
+        ++compared;
+      }
+    }
+  }
+  EXPECT_EQ(compared, 4);
+}
+
+TEST(MainJob, ACaptureBudgetIsKept) {
+  const ScratchFolder folder;
+  int code = -1;
+  run_json({"--board", "H30-001", "--set", "points=20", "--keep-captures", "--captures-most", "1"},
+           folder.path(), &code);
+  std::uintmax_t bytes = 0;
+  for (const auto& entry : std::filesystem::recursive_directory_iterator(folder.path())) {
+    if (entry.path().extension() == ".sigmf-data") bytes += entry.file_size();
+  }
+  EXPECT_GT(bytes, 100'000U);
+  EXPECT_LE(bytes, 1'000'000U);
 }
 
 TEST(MainJob, TheReportMadeAgainFromTheStoreHasTheSameBytes) {
