@@ -1,38 +1,48 @@
 #include "drivers/link/open.hpp"
 
+#include "drivers/link/hislip/hislip_link.hpp"
 #include "drivers/link/tcp.hpp"
+#include "drivers/link/vxi11/vxi11_link.hpp"
 
 namespace nightbench::link {
 namespace {
 
 std::unexpected<Error> not_served(const Resource& resource, const std::string& transport) {
-  return fail(ErrorKind::bad_input, "'" + normalised(resource) + "' needs " + transport +
-                                        ", which is not yet served; raw sockets are "
-                                        "(TCPIP::host::port::SOCKET)");
+  std::string text("'");
+  text += normalised(resource) + "' needs " + transport + ", which is not served";
+  return fail(ErrorKind::bad_input, std::move(text));
 }
 
 // One overload a transport.
 struct Opener {
   Clock& clock;
+  const SerialSettings& serial;
   using Opened = Result<std::unique_ptr<Link>>;
 
   Opened operator()(const SocketResource& r) const { return tcp_link(r.host, r.port, clock); }
-  Opened operator()(const Vxi11Resource& r) const { return not_served(r, "VXI-11"); }
-  Opened operator()(const HislipResource& r) const { return not_served(r, "HiSLIP"); }
+  Opened operator()(const Vxi11Resource& r) const { return std::make_unique<Vxi11Link>(r, clock); }
+  Opened operator()(const HislipResource& r) const {
+    if (!r.credential.empty()) return not_served(r, "encrypted HiSLIP");
+    return std::make_unique<HislipLink>(r, clock);
+  }
   Opened operator()(const UsbResource& r) const { return not_served(r, "USBTMC"); }
-  Opened operator()(const SerialResource& r) const { return not_served(r, "a serial port"); }
-  Opened operator()(const GpibResource& r) const { return not_served(r, "GPIB"); }
+  Opened operator()(const SerialResource& r) const { return serial_link(r, serial, clock); }
+  Opened operator()(const GpibResource& r) const {
+    return not_served(r, "GPIB (a LAN gateway's VXI-11 name is: TCPIP::gateway::gpib0,18::INSTR)");
+  }
 };
 
 }  // namespace
 
-Result<std::unique_ptr<Link>> open(const Resource& resource, Clock& clock) {
-  return std::visit(Opener{clock}, resource);
+Result<std::unique_ptr<Link>> open(const Resource& resource, Clock& clock,
+                                   const SerialSettings& serial) {
+  return std::visit(Opener{clock, serial}, resource);
 }
 
-Result<std::unique_ptr<Link>> open(std::string_view resource, Clock& clock) {
+Result<std::unique_ptr<Link>> open(std::string_view resource, Clock& clock,
+                                   const SerialSettings& serial) {
   TRY_ASSIGN(const Resource parsed, parse_resource(resource));
-  return open(parsed, clock);
+  return open(parsed, clock, serial);
 }
 
 }  // namespace nightbench::link

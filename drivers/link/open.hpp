@@ -7,11 +7,15 @@
 
 #include "drivers/link/link.hpp"
 #include "drivers/link/resource.hpp"
+#include "drivers/link/serial.hpp"
 
 namespace nightbench::link {
 
-// Errors: bad_input when the name is wrong, or names a transport that is not served.
-Result<std::unique_ptr<Link>> open(std::string_view resource, Clock& clock);
-Result<std::unique_ptr<Link>> open(const Resource& resource, Clock& clock);
+// `serial` counts for serial ports only. Errors: bad_input when the name is wrong, or names a
+// transport that is not served.
+Result<std::unique_ptr<Link>> open(std::string_view resource, Clock& clock,
+                                   const SerialSettings& serial = {});
+Result<std::unique_ptr<Link>> open(const Resource& resource, Clock& clock,
+                                   const SerialSettings& serial = {});
 
 }  // namespace nightbench::link

@@ -216,6 +216,12 @@ TYPED_TEST_P(LinkContract, HugeMessagesArriveWhole) {
   const auto there = this->run(read_exactly(*other, huge.size(), this->later()));
   ASSERT_TRUE(there) << describe(there.error());
   EXPECT_TRUE(*there == huge);
+  // All of it is there; the link may still wait for the other side to say so.
+  auto finished = [&]() -> Awaitable<bool> {
+    while (!sent->done) co_await sleep_for(this->fixture_.clock(), std::chrono::milliseconds(1));
+    co_return sent->value->has_value();
+  };
+  ASSERT_TRUE(this->run(finished()));
   const auto answered =
       start(this->fixture_.clock().context(), other->write_all(huge, this->later()));
   const auto back = this->run(read_exactly(*link, huge.size(), this->later()));
