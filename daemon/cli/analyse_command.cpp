@@ -61,7 +61,8 @@ void add_analyse(CLI::App& app, Chosen& chosen) {
   command->add_option("--rf", options->rf, "RF frequency, for example \"10.125 MHz\"");
   command->add_option("--lo", options->lo, "LO frequency; default: the capture's centre frequency");
   command->add_option("--level", options->level, "Level of the source, for example \"-40 dBm\"");
-  command->add_option("--leads", options->leads, "The channel that leads when the RF is above the LO")
+  command
+      ->add_option("--leads", options->leads, "The channel that leads when the RF is above the LO")
       ->check(CLI::IsMember({"i", "q"}))
       ->capture_default_str();
   command->add_option("--rate", options->rate, "Sample rate, for files that do not state one");
@@ -70,8 +71,9 @@ void add_analyse(CLI::App& app, Chosen& chosen) {
   command->add_option("--plot", options->plot, "Write a picture (SVG) to this file");
   command->add_flag("--budget", options->budget, "Show what each uncertainty is made of");
   command->add_flag("--json", options->json, "Print the outcome as JSON");
-  command->footer("Example: nightbench analyse capture.sigmf-meta --rf \"10.125 MHz\" --budget\n"
-                  "Exit code: 0 readings, 2 a wrong file, 3 the capture gives no reading");
+  command->footer(
+      "Example: nightbench analyse capture.sigmf-meta --rf \"10.125 MHz\" --budget\n"
+      "Exit code: 0 readings, 2 a wrong file, 3 the capture gives no reading");
   command->callback([options, &chosen] {
     chosen = [options] {
       const Result<ExitCode> code = look(*options);

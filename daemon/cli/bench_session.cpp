@@ -25,9 +25,12 @@ std::string shown(std::string_view bytes) {
   }
   std::string out;
   for (const char c : bytes.substr(0, kMost)) {
-    if (c == '\n') out += "\\n";
-    else if (static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) > 0x7e) out += '?';
-    else out += c;
+    if (c == '\n')
+      out += "\\n";
+    else if (static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) > 0x7e)
+      out += '?';
+    else
+      out += c;
   }
   if (bytes.size() > kMost) out += "... (" + std::to_string(bytes.size()) + " bytes)";
   return out;
@@ -69,8 +72,9 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
   CO_TRY_ASSIGN(const std::filesystem::path top, home());
   bench::LinkMaker links = bench::real_links(clock_);
   if (simulation_) {
-    links = [this, real = links](const std::string& instrument, const std::string& resource)
-        -> Result<std::unique_ptr<link::Link>> {
+    links = [this, real = links](
+                const std::string& instrument,
+                const std::string& resource) -> Result<std::unique_ptr<link::Link>> {
       if (!resource.empty()) return real(instrument, resource);
       for (const auto& [name, address] : simulation_->resources()) {
         if (name == instrument) return real(instrument, address);
@@ -91,8 +95,8 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
     spdlog::set_default_logger(logger);
     observer = log_traffic;
   }
-  CO_TRY_ASSIGN(bench_, co_await bench::Bench::open(file_, clock_, links, dialect_folder(top),
-                                                    observer));
+  CO_TRY_ASSIGN(bench_,
+                co_await bench::Bench::open(file_, clock_, links, dialect_folder(top), observer));
   co_return bench_.get();
 }
 
@@ -109,12 +113,11 @@ Result<int> BenchSession::run(std::function<Awaitable<Result<int>>()> work,
     });
   };
   listen();
-  asio::co_spawn(
-      io_, work(), [&](const std::exception_ptr& thrown, Result<int> result) {
-        if (thrown) std::rethrow_exception(thrown);  // a bug of ours: let it be seen
-        outcome = std::move(result);
-        io_.stop();
-      });
+  asio::co_spawn(io_, work(), [&](const std::exception_ptr& thrown, Result<int> result) {
+    if (thrown) std::rethrow_exception(thrown);  // a bug of ours: let it be seen
+    outcome = std::move(result);
+    io_.stop();
+  });
   io_.restart();
   io_.run();
   signals.cancel();

@@ -35,8 +35,9 @@ Result<std::string> CaptureFolder::keep(const script::Action& action,
     error.message = "the folder for captures cannot be made: " + failed.message();
     return fail(std::move(error));
   }
-  content.description = "I and Q outputs, volts; RF " + format(action.intent.rf_hz, Unit::hertz, 10) +
-                        ", LO " + format(action.intent.lo_hz(), Unit::hertz, 10) + ", " +
+  content.description = "I and Q outputs, volts; RF " +
+                        format(action.intent.rf_hz, Unit::hertz, 10) + ", LO " +
+                        format(action.intent.lo_hz(), Unit::hertz, 10) + ", " +
                         format(action.intent.level_dbm, Unit::dbm);
   content.recorder = "nightbench";
   content.centre_hz = action.intent.lo_hz();

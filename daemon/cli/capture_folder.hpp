@@ -14,8 +14,8 @@ class CaptureFolder {
  public:
   CaptureFolder(std::filesystem::path folder, std::uintmax_t most_bytes);
 
-  // Writes point-<ordinal>.sigmf-meta and -data (rf32_le, I and Q, volts) and returns the meta file's
-  // name; "" when the folder is full. Errors: storage.
+  // Writes point-<ordinal>.sigmf-meta and -data (rf32_le, I and Q, volts) and returns the meta
+  // file's name; "" when the folder is full. Errors: storage.
   Result<std::string> keep(const script::Action& action, const engine::PairCapture& capture);
 
  private:

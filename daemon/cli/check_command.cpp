@@ -50,13 +50,11 @@ Result<ExitCode> check(const CheckOptions& options) {
                        {"resource", resource}});
   }
   if (options.json) {
-    const nlohmann::ordered_json out{{"script", plan.script().name},
-                                     {"board_type", plan.board_type().name},
-                                     {"bench", file.name},
-                                     {"points", plan.points()},
-                                     {"actions", plan.actions()},
-                                     {"seconds_at_least", estimate_s},
-                                     {"instruments", serving}};
+    const nlohmann::ordered_json out{
+        {"script", plan.script().name}, {"board_type", plan.board_type().name},
+        {"bench", file.name},           {"points", plan.points()},
+        {"actions", plan.actions()},    {"seconds_at_least", estimate_s},
+        {"instruments", serving}};
     std::printf("%s\n", out.dump(2).c_str());
     return ExitCode::good;
   }
@@ -64,9 +62,9 @@ Result<ExitCode> check(const CheckOptions& options) {
               plan.board_type().name.c_str(), file.name.c_str());
   std::printf("%llu points; settling and records alone take %s\n",
               static_cast<unsigned long long>(plan.points()), duration_text(estimate_s).c_str());
-  std::printf("\n%s", report::text_table(
-                          {{"Role"}, {"Instrument"}, {"Dialect"}, {"Resource"}}, rows, 100)
-                          .c_str());
+  std::printf(
+      "\n%s",
+      report::text_table({{"Role"}, {"Instrument"}, {"Dialect"}, {"Resource"}}, rows, 100).c_str());
   return ExitCode::good;
 }
 
@@ -74,8 +72,8 @@ Result<ExitCode> check(const CheckOptions& options) {
 
 void add_check(CLI::App& app, Chosen& chosen) {
   auto options = std::make_shared<CheckOptions>();
-  CLI::App* command = app.add_subcommand(
-      "check", "Check a script against a bench without touching an instrument");
+  CLI::App* command =
+      app.add_subcommand("check", "Check a script against a bench without touching an instrument");
   command->add_option("script", options->files.script, "Script file, or a name from the library")
       ->required();
   command->add_option("--bench", options->bench, "Bench file")->required();

@@ -32,12 +32,11 @@ Awaitable<Result<int>> look(BenchSession& session, bool json) {
                    {"resource", each->session().resource()}});
   }
   if (json) {
-    std::printf("%s\n",
-                out.dump(2, ' ', false, nlohmann::json::error_handler_t::replace).c_str());
+    std::printf("%s\n", out.dump(2, ' ', false, nlohmann::json::error_handler_t::replace).c_str());
   } else {
-    std::printf("%s", report::text_table({{"Instrument"}, {"Role"}, {"Identity"}, {"Resource"}},
-                                         rows, 120)
-                          .c_str());
+    std::printf(
+        "%s", report::text_table({{"Instrument"}, {"Role"}, {"Identity"}, {"Resource"}}, rows, 120)
+                  .c_str());
   }
   open->close();
   co_return 0;
@@ -61,7 +60,8 @@ void add_instruments(CLI::App& app, Chosen& chosen) {
       "check", "Connect to every instrument, ask who it is and read its error queue");
   command->add_option("--bench", options->bench, "Bench file")->required();
   command->add_flag("--json", options->json, "Print the outcome as JSON");
-  command->add_flag("--traffic", options->traffic, "Show every message to and from the instruments");
+  command->add_flag("--traffic", options->traffic,
+                    "Show every message to and from the instruments");
   command->footer("Example: nightbench instruments check --bench bench.json");
   command->callback([options, &chosen] {
     chosen = [options] {

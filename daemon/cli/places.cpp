@@ -29,7 +29,8 @@ Result<fs::path> find(const std::string& text, const char* folder, const char* w
   }
   std::string message = std::string("there is no ") + what + " \"" + text +
                         "\", neither as a file nor in the library";
-  if (const auto close = json::nearest(text, known)) message += "; did you mean \"" + *close + "\"?";
+  if (const auto close = json::nearest(text, known))
+    message += "; did you mean \"" + *close + "\"?";
   return fail(ErrorKind::bad_input, message);
 }
 
@@ -38,8 +39,9 @@ Result<fs::path> find(const std::string& text, const char* folder, const char* w
 Result<fs::path> home() {
   if (const char* set = std::getenv("NIGHTBENCH_HOME"); set != nullptr && *set != '\0') {
     if (complete(set)) return fs::path(set);
-    return fail(ErrorKind::bad_input, std::string("NIGHTBENCH_HOME is \"") + set +
-                                          "\", which has no drivers/dialects and sequences/library");
+    return fail(ErrorKind::bad_input,
+                std::string("NIGHTBENCH_HOME is \"") + set +
+                    "\", which has no drivers/dialects and sequences/library");
   }
   std::error_code failed;
   fs::path folder = fs::read_symlink("/proc/self/exe", failed).parent_path();
@@ -48,14 +50,19 @@ Result<fs::path> home() {
     if (complete(folder / "share" / "nightbench")) return folder / "share" / "nightbench";
   }
   if (complete(NIGHTBENCH_BUILT_FROM)) return fs::path(NIGHTBENCH_BUILT_FROM);
-  return fail(ErrorKind::bad_input,
-              "the folders drivers/dialects and sequences/library are not found beside the program; "
-              "set NIGHTBENCH_HOME to the folder that has them");
+  return fail(
+      ErrorKind::bad_input,
+      "the folders drivers/dialects and sequences/library are not found beside the program; "
+      "set NIGHTBENCH_HOME to the folder that has them");
 }
 
-fs::path dialect_folder(const fs::path& top) { return top / "drivers" / "dialects"; }
+fs::path dialect_folder(const fs::path& top) {
+  return top / "drivers" / "dialects";
+}
 
-Result<fs::path> find_script(const std::string& text) { return find(text, "scripts", "script"); }
+Result<fs::path> find_script(const std::string& text) {
+  return find(text, "scripts", "script");
+}
 Result<fs::path> find_board_type(const std::string& text) {
   return find(text, "board_types", "board type");
 }

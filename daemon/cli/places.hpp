@@ -8,8 +8,8 @@
 
 namespace nightbench::cli {
 
-// The folder with drivers/dialects and sequences/library: $NIGHTBENCH_HOME, else the folder above the
-// program that has them, else where it was built from. bad_input when there is none.
+// The folder with drivers/dialects and sequences/library: $NIGHTBENCH_HOME, else the folder above
+// the program that has them, else where it was built from. bad_input when there is none.
 Result<std::filesystem::path> home();
 
 std::filesystem::path dialect_folder(const std::filesystem::path& home);

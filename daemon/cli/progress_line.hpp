@@ -1,4 +1,5 @@
-// Tells a person how the run goes: one line that renews itself on a terminal, plain lines elsewhere.
+// Tells a person how the run goes: one line that renews itself on a terminal, plain lines
+// elsewhere.
 #pragma once
 
 #include <cstdio>

@@ -29,8 +29,10 @@ Result<std::string> find_run(store::SqliteJournal& journal, const std::string& t
     known.push_back(each.board);
   }
   std::string message = "the store " + journal.file().string() + " has no run \"" + text + "\"";
-  if (all.empty()) message += "; it is empty";
-  else if (const auto close = json::nearest(text, known)) message += "; did you mean \"" + *close + "\"?";
+  if (all.empty())
+    message += "; it is empty";
+  else if (const auto close = json::nearest(text, known))
+    message += "; did you mean \"" + *close + "\"?";
   return fail(ErrorKind::bad_input, message);
 }
 
@@ -51,12 +53,13 @@ Result<ExitCode> list(store::SqliteJournal& journal, bool json) {
                    {"points", each.points},
                    {"planned_points", each.planned_points}});
   }
-  if (json) std::printf("%s\n", out.dump(2).c_str());
+  if (json)
+    std::printf("%s\n", out.dump(2).c_str());
   else {
-    std::printf("%s", report::text_table({{"Run"}, {"Board"}, {"Script"}, {"Verdict"}, {"Ended"},
-                                          {"Points"}},
-                                         rows, 120)
-                          .c_str());
+    std::printf("%s",
+                report::text_table(
+                    {{"Run"}, {"Board"}, {"Script"}, {"Verdict"}, {"Ended"}, {"Points"}}, rows, 120)
+                    .c_str());
   }
   return ExitCode::good;
 }
@@ -93,8 +96,9 @@ void add_report(CLI::App& app, Chosen& chosen) {
   options->store = default_out().string();
   CLI::App* command =
       app.add_subcommand("report", "Make the report of a run again from the store, or list runs");
-  command->add_option("run", options->run,
-                      "Run id, a board's serial number (its latest run), or \"latest\"; none: list");
+  command->add_option(
+      "run", options->run,
+      "Run id, a board's serial number (its latest run), or \"latest\"; none: list");
   command->add_option("--store", options->store, "Folder given to run as --out")
       ->capture_default_str();
   command->add_option("--out", options->out, "Folder for the files; default: the store's");

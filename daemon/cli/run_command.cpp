@@ -131,7 +131,8 @@ ExitCode code_of(const std::vector<BoardRun>& runs) {
   for (const BoardRun& each : runs) {
     if (each.run.outcome == record::Outcome::interrupted) return ExitCode::interrupted;
     const record::Verdict verdict = record::verdict(each.run);
-    if (each.run.outcome == record::Outcome::bench_failed) worst = ExitCode::bench_failed;
+    if (each.run.outcome == record::Outcome::bench_failed)
+      worst = ExitCode::bench_failed;
     else if (verdict == record::Verdict::fail || each.run.outcome == record::Outcome::unsafe) {
       if (worst == ExitCode::good) worst = ExitCode::missed;
     } else if (verdict == record::Verdict::none && each.run.outcome == record::Outcome::complete) {
@@ -176,8 +177,8 @@ void print_tables(const std::vector<BoardRun>& runs) {
     rows.push_back({each.run.header.board, record::word(record::verdict(each.run)),
                     record::word(each.run.outcome), each.files.report.filename().string()});
   }
-  std::printf("\n%s", report::text_table({{"Board"}, {"Verdict"}, {"Run"}, {"Report"}}, rows, 120)
-                          .c_str());
+  std::printf("\n%s",
+              report::text_table({{"Board"}, {"Verdict"}, {"Run"}, {"Report"}}, rows, 120).c_str());
 }
 
 Result<ExitCode> run(const RunOptions& options) {
@@ -188,8 +189,8 @@ Result<ExitCode> run(const RunOptions& options) {
                 "several boards in one command need a bench that can change them by itself; this "
                 "one takes one --board at a time");
   }
-  TRY_ASSIGN(const auto journal, store::SqliteJournal::open(std::filesystem::path(options.out) /
-                                                            "nightbench.db"));
+  TRY_ASSIGN(const auto journal,
+             store::SqliteJournal::open(std::filesystem::path(options.out) / "nightbench.db"));
   TRY_ASSIGN(const auto bench, BenchSession::make(options.bench));
   if (options.traffic) bench->show_traffic();
 
@@ -201,10 +202,13 @@ Result<ExitCode> run(const RunOptions& options) {
   if (!options.junit.empty() && !all.empty()) {
     TRY(report::write_file(options.junit, report::junit_xml(all)));
   }
-  if (options.json) print_json(session.runs());
-  else print_tables(session.runs());
+  if (options.json)
+    print_json(session.runs());
+  else
+    print_tables(session.runs());
   if (!done) return fail(done.error());
-  if (session.trouble()) std::fprintf(stderr, "nightbench: %s\n", describe(*session.trouble()).c_str());
+  if (session.trouble())
+    std::fprintf(stderr, "nightbench: %s\n", describe(*session.trouble()).c_str());
   return code_of(session.runs());
 }
 
@@ -230,16 +234,19 @@ void add_run(CLI::App& app, Chosen& chosen) {
       ->capture_default_str();
   command->add_flag("--keep-captures", options->keep_captures,
                     "Keep every I/Q capture as SigMF in a folder of the run");
-  command->add_option("--captures-most", options->captures_most_mb,
-                      "Megabytes of captures to keep of a run; later ones are not kept")
+  command
+      ->add_option("--captures-most", options->captures_most_mb,
+                   "Megabytes of captures to keep of a run; later ones are not kept")
       ->check(CLI::Range(1.0, 1e6))
       ->capture_default_str();
   command->add_flag("--json", options->json, "Print the outcome as JSON");
   command->add_flag("--quiet", options->quiet, "No progress");
-  command->add_flag("--traffic", options->traffic, "Show every message to and from the instruments");
-  command->footer("Example: nightbench run response --bench bench.json --board H30-001\n"
-                  "Exit code: 0 limits met, 1 a limit missed, 2 usage or file, 3 bench failed, "
-                  "130 interrupted");
+  command->add_flag("--traffic", options->traffic,
+                    "Show every message to and from the instruments");
+  command->footer(
+      "Example: nightbench run response --bench bench.json --board H30-001\n"
+      "Exit code: 0 limits met, 1 a limit missed, 2 usage or file, 3 bench failed, "
+      "130 interrupted");
   command->callback([options, &chosen] {
     chosen = [options] {
       const Result<ExitCode> code = run(*options);

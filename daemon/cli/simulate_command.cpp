@@ -30,17 +30,17 @@ void add_simulate(CLI::App& app, Chosen& chosen) {
       "simulate", "Open a simulated bench on this machine's loopback until interrupted");
   command->add_option("bench", *file, "Bench file of kind simulated, or a simulation file")
       ->required();
-  command->footer("Prints one line per instrument: its name and its VISA resource name.\n"
-                  "Example: nightbench simulate docs/examples/bench-simulated.json");
+  command->footer(
+      "Prints one line per instrument: its name and its VISA resource name.\n"
+      "Example: nightbench simulate docs/examples/bench-simulated.json");
   command->callback([file, &chosen] {
     chosen = [file] {
       const Result<std::filesystem::path> simulation = simulation_of(*file);
       if (!simulation) return complain(simulation.error());
-      const Result<int> served =
-          mock::server::serve(*simulation, [](const std::string& line) {
-            std::printf("%s\n", line.c_str());
-            std::fflush(stdout);
-          });
+      const Result<int> served = mock::server::serve(*simulation, [](const std::string& line) {
+        std::printf("%s\n", line.c_str());
+        std::fflush(stdout);
+      });
       return served ? ExitCode::good : complain(served.error());
     };
   });

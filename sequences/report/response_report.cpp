@@ -1,6 +1,7 @@
 #include "sequences/report/response_report.hpp"
 
 #include "sequences/report/advice.hpp"
+#include "sequences/report/derived.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
 #include "sequences/report/report_parts.hpp"
@@ -166,6 +167,26 @@ std::string findings_part(const ReportOptions& options) {
   return out;
 }
 
+namespace {
+
+std::string derived_part(const record::Run& run) {
+  const std::vector<Derived> all = derive(run);
+  if (all.empty()) return {};
+  std::string out =
+      "<h2 id=\"derived\">Over the whole run</h2>\n<div class=\"scroll\"><table>\n<thead><tr>"
+      "<th scope=\"col\">Quantity</th><th scope=\"col\">Value</th><th scope=\"col\">Over</th></tr>"
+      "</thead>\n<tbody>\n";
+  for (const Derived& each : all) {
+    const Shown text = shown(each.reading);
+    out += "<tr><th scope=\"row\">" + escaped(each.reading.title) + "</th><td>" +
+           escaped(each.reading.value ? text.full : "no reading: " + each.reading.detail) +
+           "</td><td>" + escaped(each.over) + "</td></tr>\n";
+  }
+  return out + "</tbody>\n</table></div>\n";
+}
+
+}  // namespace
+
 std::string response_report_html(const record::Run& run, const ReportOptions& options) {
   const Summary summary = summarise(run);
   const record::Header& header = run.header;
@@ -205,7 +226,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   link("events", "Events");
   link("cautions", "Cautions");
   out += "</nav>\n";
-  out += findings + quantities_part(summary) + curves + traces + identity_part(run, options) +
+  out += findings + quantities_part(summary) + derived_part(run) + curves + traces + identity_part(run, options) +
          readings_part(run) + events_part(run) + cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";
   out +=

@@ -1,0 +1,217 @@
+#include "sequences/report/derived.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <map>
+#include <set>
+#include <tuple>
+
+#include "drivers/base/quantity.hpp"
+#include "sequences/reading/response.hpp"
+
+namespace nightbench::report {
+namespace {
+
+using reading::Outcome;
+
+struct Sample {
+  double rf_hz = 0, offset_hz = 0, level_dbm = 0;
+  double seconds = 0;  // since the start of the run
+  const record::Point* point = nullptr;
+};
+
+const record::Reading* find(const record::Point& point, const std::string& quantity) {
+  for (const record::Reading& reading : point.readings) {
+    if (reading.quantity == quantity && reading.value) return &reading;
+  }
+  return nullptr;
+}
+
+std::vector<Sample> samples_of(const record::Run& run) {
+  std::vector<Sample> out;
+  for (const record::Point& point : run.points) {
+    const auto at = [&point](const char* key) {
+      const auto found = point.at.find(key);
+      return found == point.at.end() ? 0.0 : found->second;
+    };
+    if (at("rf_hz") <= 0) continue;
+    out.push_back({at("rf_hz"), at("offset_hz"), at("level_dbm"),
+                   seconds(point.started - run.header.started), &point});
+  }
+  return out;
+}
+
+std::string offset_text(double offset_hz) {
+  return "IF " + format(std::fabs(offset_hz), Unit::hertz, 4) +
+         (offset_hz > 0 ? " above LO" : " below LO");
+}
+
+void add(std::vector<Derived>& out, const Outcome& outcome, const std::string& quantity,
+         const std::string& title, const std::string& unit, const std::string& over) {
+  Derived derived;
+  derived.over = over;
+  derived.reading.quantity = quantity;
+  derived.reading.title = title;
+  derived.reading.unit = unit;
+  if (outcome) {
+    derived.reading.value = outcome->value;
+    if (std::isfinite(outcome->U)) derived.reading.expanded_u = outcome->U;
+  } else {
+    derived.reading.reason = reading::name(outcome.error().reason);
+    derived.reading.detail = outcome.error().detail;
+    derived.reading.decision = record::Decision::no_reading;
+  }
+  out.push_back(std::move(derived));
+}
+
+reading::Point curve_point(double x, const record::Reading& y) {
+  return {x, *y.value, y.expanded_u / 2};
+}
+
+// Groups by everything but one coordinate; the first of repeated points counts.
+using Key = std::tuple<double, double>;
+
+void over_band(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  std::map<Key, std::map<double, reading::Point>> groups;
+  for (const Sample& sample : samples) {
+    if (const record::Reading* gain = find(*sample.point, "conversion_gain")) {
+      groups[{sample.offset_hz, sample.level_dbm}].try_emplace(sample.rf_hz,
+                                                               curve_point(sample.rf_hz, *gain));
+    }
+  }
+  for (const auto& [key, curve] : groups) {
+    if (curve.size() < 3) continue;
+    std::vector<reading::Point> points;
+    for (const auto& [rf, point] : curve) points.push_back(point);
+    const std::string over =
+        offset_text(std::get<0>(key)) + ", " + format(std::get<1>(key), Unit::dbm, 4);
+    add(out, reading::ripple_db(points, points.front().x, points.back().x), "ripple",
+        "Conversion gain, largest less smallest", "dB", over);
+    const reading::Edges edges = reading::edges(points, 3.0102999566398120);
+    // A band far inside the filter has no edge to find; one of them is enough to speak of both.
+    if (edges.lower || edges.upper) {
+      add(out, edges.lower, "edge_low", "Lower -3 dB edge", "Hz", over);
+      add(out, edges.upper, "edge_high", "Upper -3 dB edge", "Hz", over);
+    }
+  }
+}
+
+void over_level(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  std::map<Key, std::map<double, reading::Point>> groups;
+  for (const Sample& sample : samples) {
+    if (const record::Reading* amplitude = find(*sample.point, "i_amplitude")) {
+      if (*amplitude->value <= 0) continue;
+      reading::Point point;
+      point.x = sample.level_dbm;
+      point.y = 20 * std::log10(*amplitude->value);
+      point.u = 8.6859 * amplitude->expanded_u / 2 / *amplitude->value;
+      groups[{sample.rf_hz, sample.offset_hz}].try_emplace(sample.level_dbm, point);
+    }
+  }
+  for (const auto& [key, curve] : groups) {
+    if (curve.size() < 5) continue;
+    std::vector<reading::Point> points;
+    for (const auto& [level, point] : curve) points.push_back(point);
+    const reading::Compression found = reading::compression(points);
+    if (!found.input_dbm) continue;  // not driven into compression
+    add(out, found.input_dbm, "compression_1db", "1 dB compression, source level", "dBm",
+        "RF " + format(std::get<0>(key), Unit::hertz, 7) + ", " + offset_text(std::get<1>(key)));
+  }
+}
+
+void over_offset(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  std::map<std::tuple<double, double, bool>, std::map<double, reading::Point>> groups;
+  for (const Sample& sample : samples) {
+    if (const record::Reading* gain = find(*sample.point, "conversion_gain")) {
+      const double if_hz = std::fabs(sample.offset_hz);
+      groups[{sample.rf_hz, sample.level_dbm, sample.offset_hz > 0}].try_emplace(
+          if_hz, curve_point(if_hz, *gain));
+    }
+  }
+  for (const auto& [key, curve] : groups) {
+    if (curve.size() < 6) continue;
+    std::vector<reading::Point> points;
+    for (const auto& [offset, point] : curve) points.push_back(point);
+    const Outcome corner = reading::corner_hz(points);
+    if (!corner) continue;
+    add(out, corner, "if_corner", "IF corner, -3 dB", "Hz",
+        "RF " + format(std::get<0>(key), Unit::hertz, 7) +
+            (std::get<2>(key) ? ", above LO" : ", below LO"));
+  }
+}
+
+void both_sides(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  std::map<std::tuple<double, double, double>, std::array<const record::Reading*, 2>> pairs;
+  for (const Sample& sample : samples) {
+    if (const record::Reading* angle = find(*sample.point, "q_minus_i")) {
+      auto& sides = pairs[{sample.rf_hz, std::fabs(sample.offset_hz), sample.level_dbm}];
+      const std::size_t side = sample.offset_hz > 0 ? 0 : 1;
+      if (sides[side] == nullptr) sides[side] = angle;
+    }
+  }
+  struct Worst {
+    double phase = 0, delay_s = 0, u_deg = 0, rf_hz = 0;
+    bool any = false;
+  } worst;
+  for (const auto& [key, sides] : pairs) {
+    if (sides[0] == nullptr || sides[1] == nullptr) continue;
+    const int sense = *sides[0]->value > 0 ? -1 : 1;  // Q leads above the LO: -1
+    const double u = std::hypot(sides[0]->expanded_u, sides[1]->expanded_u) / 2 / std::sqrt(2.0);
+    const reading::SideSplit split =
+        reading::split_sides(*sides[0]->value, *sides[1]->value, std::get<1>(key), sense, u);
+    if (!worst.any || std::fabs(split.lo_phase_error_deg) > std::fabs(worst.phase)) {
+      worst = {split.lo_phase_error_deg, split.delay_s, split.u_deg, std::get<0>(key), true};
+    }
+  }
+  if (!worst.any) return;
+  reading::Reading phase;
+  phase.value = worst.phase;
+  phase.U = 2 * worst.u_deg;
+  add(out, phase, "side_phase", "Phase error free of delay, worst", "deg",
+      "both sides of the LO, RF " + format(worst.rf_hz, Unit::hertz, 7));
+  reading::Reading delay;
+  delay.value = worst.delay_s;
+  add(out, delay, "side_delay", "Delay of Q after I there", "s",
+      "both sides of the LO, RF " + format(worst.rf_hz, Unit::hertz, 7));
+}
+
+void over_time(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  constexpr double kLeast_s = 1800;
+  const std::pair<const char*, const char*> watched[] = {
+      {"gain_balance", "Drift of gain balance"},
+      {"phase_error", "Drift of phase error"},
+      {"conversion_gain", "Drift of conversion gain"}};
+  for (const auto& [quantity, title] : watched) {
+    std::map<std::tuple<double, double, double>, std::vector<reading::Point>> groups;
+    for (const Sample& sample : samples) {
+      if (const record::Reading* value = find(*sample.point, quantity)) {
+        groups[{sample.rf_hz, sample.offset_hz, sample.level_dbm}].push_back(
+            curve_point(sample.seconds, *value));
+      }
+    }
+    for (const auto& [key, points] : groups) {
+      if (points.size() < 3 || points.back().x - points.front().x < kLeast_s) continue;
+      const std::string unit = quantity == std::string("phase_error") ? "deg" : "dB";
+      add(out, reading::drift_per_hour(points, quantity, unit + "/h"),
+          std::string(quantity) + "_drift", title, unit + "/h",
+          "RF " + format(std::get<0>(key), Unit::hertz, 7) + ", " + offset_text(std::get<1>(key)));
+      break;  // one place tells; the curves show the others
+    }
+  }
+}
+
+}  // namespace
+
+std::vector<Derived> derive(const record::Run& run) {
+  const std::vector<Sample> samples = samples_of(run);
+  std::vector<Derived> out;
+  over_band(samples, out);
+  over_level(samples, out);
+  over_offset(samples, out);
+  both_sides(samples, out);
+  over_time(samples, out);
+  return out;
+}
+
+}  // namespace nightbench::report
