@@ -7,6 +7,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 
 #include "daemon/store/sqlite_journal.hpp"
 #include "drivers/base/error.hpp"

@@ -7,6 +7,7 @@
 #include <atomic>
 #include <cerrno>
 #include <cstring>
+#include <utility>
 
 #include "sequences/record/json_form.hpp"
 #include "sequences/report/csv.hpp"
