@@ -228,7 +228,12 @@ Shown shown(const Reading& reading) {
   const std::optional<double> lower = finite(reading.limit.lower);
   const std::optional<double> upper = finite(reading.limit.upper);
   const std::optional<double> at_least = reading.open_above ? finite(reading.low) : std::nullopt;
-  const Scale scale = scale_for(reading.unit, value, lower, upper);
+  // A value near zero takes the prefix of its uncertainty: -0.3 mHz with U = 29 Hz is "0 Hz".
+  const std::optional<double> size =
+      value && std::isfinite(reading.expanded_u)
+          ? std::optional<double>(std::max(std::fabs(*value), reading.expanded_u))
+          : value;
+  const Scale scale = scale_for(reading.unit, size, lower, upper);
   const auto scaled = [&](const std::optional<double>& number) -> std::optional<double> {
     if (!number) return std::nullopt;
     return *number / scale.factor;

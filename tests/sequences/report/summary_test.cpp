@@ -45,6 +45,14 @@ TEST(ShownReading, AMissingReadingIsSaidAndNeverZero) {
   EXPECT_EQ(text.limit, "at least 9 dB");
 }
 
+TEST(ShownReading, AValueNearZeroTakesThePrefixOfItsUncertainty) {
+  const Shown text =
+      shown(sample::reading("if_error", "IF error", "Hz", -296e-6, 29.0, std::nullopt, std::nullopt));
+  EXPECT_EQ(text.unit, "Hz");
+  EXPECT_EQ(text.value, "0");
+  EXPECT_EQ(text.u, "29");
+}
+
 TEST(ShownReading, WhatIsNotFiniteIsNoReading) {
   const Shown text = shown(reading(std::nan(""), std::nan(""), {}, std::nan("")));
   EXPECT_EQ(text.value, "no reading");
