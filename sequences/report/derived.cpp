@@ -113,7 +113,9 @@ void over_level(const std::vector<Sample>& samples, std::vector<Derived>& out) {
     if (curve.size() < 5) continue;
     std::vector<reading::Point> points;
     for (const auto& [level, point] : curve) points.push_back(point);
-    const reading::Compression found = reading::compression(points);
+    // The small-signal line goes through the lowest third of the swept levels.
+    const double fit_range_db = (points.back().x - points.front().x) * 2 / 3;
+    const reading::Compression found = reading::compression(points, fit_range_db);
     if (!found.input_dbm) continue;  // not driven into compression
     add(out, found.input_dbm, "compression_1db", "1 dB compression, source level", "dBm",
         "RF " + format(std::get<0>(key), Unit::hertz, 7) + ", " + offset_text(std::get<1>(key)));
