@@ -172,7 +172,7 @@ TEST(SimulatedBench, TheVirtualHandMovesProbes) {
 }
 
 // A session that touches everything; what was said and when.
-std::string transcript(const std::string& file, std::uint64_t seed) {
+std::string conversation(const std::string& file, std::uint64_t seed) {
   std::ifstream stream(file);
   std::string text((std::istreambuf_iterator<char>(stream)), {});
   const std::string before = "\"seed\": 20261";
@@ -197,10 +197,10 @@ std::string transcript(const std::string& file, std::uint64_t seed) {
 
 TEST(SimulatedBench, OneSeedIsOneNightBitForBit) {
   for (const char* file : {"heron-30.json", "heron-30-typical.json"}) {
-    const std::string first = transcript(kBenches + file, 20261);
+    const std::string first = conversation(kBenches + file, 20261);
     EXPECT_GT(first.size(), 96'000U);
-    EXPECT_TRUE(first == transcript(kBenches + file, 20261)) << file;
-    EXPECT_FALSE(first == transcript(kBenches + file, 20262)) << file;
+    EXPECT_TRUE(first == conversation(kBenches + file, 20261)) << file;
+    EXPECT_FALSE(first == conversation(kBenches + file, 20262)) << file;
   }
 }
 
