@@ -60,10 +60,10 @@ std::complex<double> kappa_of(double gain_ratio, double phi_rad) {
 }
 
 std::array<double, 2> correction_row(double gain_ratio, double phi_rad, int sense) {
-  return {std::tan(phi_rad), sense / (gain_ratio * std::cos(phi_rad))};
+  return {sense * std::tan(phi_rad), sense / (gain_ratio * std::cos(phi_rad))};
 }
 
-Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weights, int sense,
+Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weights,
                                      bool remove_means) {
   if (i.size != q.size || i.size < 8) {
     return std::unexpected(
@@ -101,7 +101,7 @@ Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weig
   }
   BlindMoments found;
   found.gain_ratio = std::sqrt(qq / ii);
-  found.phi_rad = std::asin(-sense * iq / std::sqrt(ii * qq));
+  found.phi_rad = std::asin(-iq / std::sqrt(ii * qq));
   found.rho = std::hypot(ii - qq, 2.0 * iq) / (ii + qq);
   const double root = std::sqrt(std::max(0.0, 1.0 - found.rho * found.rho));
   found.image_rejection_db = 20.0 * std::log10((1.0 + root) / found.rho);

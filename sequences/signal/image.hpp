@@ -1,8 +1,9 @@
 // Gain balance, quadrature and image rejection of an I/Q pair: exact forms, both ways.
 //
-// Model: I = cos x, Q = s g sin(x - phi), x turning with f_RF - f_LO. g is the gain ratio Q over I,
-// phi the departure from exact quadrature, s = +1 or -1 the wiring sense of the board:
-// with s = +1 Q lags I by 90 deg + phi for RF above the LO; with s = -1 it leads by as much.
+// Model: I = cos x, Q = s g sin(x - s phi), x turning with f_RF - f_LO. g is the gain ratio Q over
+// I, phi the departure from exact quadrature, s = +1 or -1 the wiring sense of the board: with
+// s = +1 Q lags I by 90 deg + phi for RF above the LO; with s = -1 it leads by as much. So phi is
+// the angle between I and Q less 90 deg, whichever leads.
 // A sampler whose capacitors are visited 0, 1, 2, 3 with I = V0 - V2 and Q = V1 - V3 has s = -1.
 // Pure; no states.
 #pragma once
@@ -38,7 +39,7 @@ Image image_of(std::complex<double> i_v, std::complex<double> q_v);
 
 std::complex<double> kappa_of(double gain_ratio, double phi_rad);
 
-// [I'; Q'] = [[1, 0], [tan phi, s/(g cos phi)]] [I - I0; Q - Q0] gives cos x and sin x. Holds at
+// [I'; Q'] = [[1, 0], [s tan phi, s/(g cos phi)]] [I - I0; Q - Q0] gives cos x and sin x. Holds at
 // one frequency only. Row 2 is what is returned.
 std::array<double, 2> correction_row(double gain_ratio, double phi_rad, int sense);
 
@@ -46,11 +47,11 @@ std::array<double, 2> correction_row(double gain_ratio, double phi_rad, int sens
 // in. Means are removed with the same weights. Whole periods or a window, or it reads high.
 struct BlindMoments {
   double gain_ratio = 0.0;
-  double phi_rad = 0.0;  // for sense `sense`
-  double rho = 0.0;      // |E z^2| / E|z|^2
+  double phi_rad = 0.0;
+  double rho = 0.0;  // |E z^2| / E|z|^2
   double image_rejection_db = 0.0;
 };
-Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weights, int sense,
+Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weights,
                                      bool remove_means = true);
 
 }  // namespace nightbench::signal

@@ -240,12 +240,27 @@ Density density(std::span<const double> volts, double dt_s, Window window) {
   return found;
 }
 
-double noise_density(const Density& of, double low_hz, double high_hz) {
+namespace {
+
+std::vector<double> bins_in(const Density& of, double low_hz, double high_hz) {
   std::vector<double> bins;
   for (std::size_t k = 2; k < of.v2_per_hz.size(); ++k) {
     const double at_hz = static_cast<double>(k) * of.bin_hz;
-    if (at_hz >= low_hz && at_hz <= high_hz) bins.push_back(of.v2_per_hz[k]);
+    if (at_hz >= low_hz && at_hz <= high_hz && of.v2_per_hz[k] > 0.0) {
+      bins.push_back(of.v2_per_hz[k]);
+    }
   }
+  return bins;
+}
+
+}  // namespace
+
+std::size_t counted_bins(const Density& of, double low_hz, double high_hz) {
+  return bins_in(of, low_hz, high_hz).size();
+}
+
+double noise_density(const Density& of, double low_hz, double high_hz) {
+  std::vector<double> bins = bins_in(of, low_hz, high_hz);
   if (bins.empty()) return 0.0;
   const auto middle = bins.begin() + static_cast<std::ptrdiff_t>(bins.size() / 2);
   std::nth_element(bins.begin(), middle, bins.end());

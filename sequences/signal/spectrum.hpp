@@ -92,8 +92,9 @@ struct Density {
 Density density(std::span<const double> volts, double dt_s, Window window);
 
 // Median of the bins in [low_hz, high_hz], scaled to the mean that white noise with that median
-// has. Lines in less than a third of the bins do not disturb it. V^2/Hz; 0 for an empty band.
+// has. A few lines do not disturb it; bins of exactly 0 are left out. V^2/Hz; 0 for an empty band.
 double noise_density(const Density& of, double low_hz, double high_hz);
+std::size_t counted_bins(const Density& of, double low_hz, double high_hz);
 
 // The largest line in [low_hz, high_hz] (peak volts) and where; a line is the power in its main
 // lobe.
