@@ -155,7 +155,13 @@ Awaitable<Result<void>> Instrument::switch_off(std::string operation, std::strin
                                                Values state_values) {
   std::vector<std::string> commands;
   add(commands, operation);
-  const Result<void> applied = co_await apply(commands);
+  Result<void> applied = co_await apply(commands);
+  const auto arrived = [&applied] {
+    return applied || applied.error().kind == ErrorKind::device ||
+           applied.error().kind == ErrorKind::cancelled;
+  };
+  // It may not have been heard: saying it twice harms nothing.
+  if (!arrived()) applied = co_await apply(commands);
   if (!dialect_.has(state)) co_return applied;
   // A device error may be an older command's: what the output says counts.
   if (!applied && applied.error().kind != ErrorKind::device) co_return applied;

@@ -57,8 +57,9 @@ class Instrument {
   // Sends and confirms by *OPC? (where the dialect confirms so) and the error queue. Sending
   // nothing does nothing.
   Awaitable<Result<void>> apply(std::vector<std::string> commands);
-  // Sends an operation that switches something off, whatever the known state, then asks `state`
-  // (where the dialect has it), which decides: every answer must be 0.
+  // Sends an operation that switches something off, whatever the known state, and once more when it
+  // may not have been heard; then asks `state` (where the dialect has it), which decides: every
+  // answer must be 0.
   Awaitable<Result<void>> switch_off(std::string operation, std::string state, Values state_values);
   // The answers to the queries of an operation.
   Awaitable<Result<std::vector<std::string>>> ask(std::string operation, Values values = {});

@@ -1,5 +1,8 @@
 // RF source, LO source, supply, meter, relays: what is said, what is checked, what is never
 // skipped.
+#include <algorithm>
+#include <cmath>
+
 #include "drivers/instrument/lo_source.hpp"
 #include "drivers/instrument/meter.hpp"
 #include "drivers/instrument/relays.hpp"
@@ -97,6 +100,21 @@ TEST_F(RfSourceTest, OffGoesOverAnOlderErrorButNotOverSilence) {
   fake_.silent = {":OUTP?", ":SYST:ERR?", "*IDN?"};
   EXPECT_EQ(run(source->off()).error().kind, ErrorKind::timeout);
   EXPECT_LE(clock_.now().time_since_epoch(), std::chrono::seconds(10));
+}
+
+TEST_F(RfSourceTest, OffIsSaidAgainWhenItMayNotHaveBeenHeard) {
+  const auto source = make<RfSource>("rf-source-scpi", "generator");
+  fake_.once[":SYST:ERR?"] = {""};  // no answer, this once
+  EXPECT_TRUE(run(source->off()));
+  const Heard heard = said();
+  EXPECT_EQ(std::count(heard.begin(), heard.end(), ":OUTP OFF"), 2);
+  fake_.drop_connection();
+  EXPECT_TRUE(run(source->off()));
+  fake_.away = true;
+  fake_.drop_connection();
+  const auto gone = run(source->off());
+  ASSERT_FALSE(gone);
+  EXPECT_EQ(gone.error().kind, ErrorKind::refused);
 }
 
 TEST_F(RfSourceTest, GarbageInsteadOfANumber) {

@@ -38,6 +38,35 @@ class MemoryFixture {
 
 INSTANTIATE_TYPED_TEST_SUITE_P(Memory, LinkContract, MemoryFixture);
 
+// A connector that cannot be interrupted.
+class SlowConnector final : public link::Connector {
+ public:
+  explicit SlowConnector(Clock& clock) : clock_(clock) {}
+  Awaitable<Result<std::unique_ptr<link::Stream>>> connect(TimePoint) override {
+    co_await sleep_for(clock_, std::chrono::seconds(2));
+    auto [here, there] = link::memory_streams(clock_);
+    other_ = std::move(there);
+    co_return std::move(here);
+  }
+
+ private:
+  Clock& clock_;
+  std::unique_ptr<link::Stream> other_;
+};
+
+TEST(StreamLink, CloseWhileConnectingLeavesItClosed) {
+  boost::asio::io_context context;
+  VirtualClock clock(context);
+  link::StreamLink link("slow", std::make_unique<SlowConnector>(clock));
+  const auto alarm = clock.arm(clock.now() + std::chrono::seconds(1), [&] { link.close(); });
+  const auto connected = run(clock, link.connect(clock.now() + kPlenty));
+  ASSERT_FALSE(connected);
+  EXPECT_EQ(connected.error().kind, ErrorKind::cancelled);
+  EXPECT_FALSE(link.is_open());
+  EXPECT_TRUE(run(clock, link.connect(clock.now() + kPlenty)));
+  EXPECT_TRUE(link.is_open());
+}
+
 TEST(MemoryStreams, AWriterWaitsForRoomAndGoesOnWhenThereIsSome) {
   boost::asio::io_context context;
   VirtualClock clock(context);
