@@ -81,9 +81,9 @@ TEST(Limits, ErrorsNameTheMember) {
             "\"phase_error\"?");
   EXPECT_EQ(refused(R"({"mid_rail": {"upper": [["1 MHz", "1 V"], ["1 MHz", "2 V"]]}})"),
             "test.json: at /mid_rail/upper/1/0: the frequencies of a limit line must ascend");
-  EXPECT_EQ(
-      refused(R"({"mid_rail": {"upper": [["1 MHz", "1 V"], ["2 MHz"]]}})"),
-      "test.json: at /mid_rail/upper/1: expected an array of at least 2 elements, found an array of 1");
+  EXPECT_EQ(refused(R"({"mid_rail": {"upper": [["1 MHz", "1 V"], ["2 MHz"]]}})"),
+            "test.json: at /mid_rail/upper/1: expected an array of at least 2 elements, found an "
+            "array of 1");
 }
 
 }  // namespace
