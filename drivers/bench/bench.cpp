@@ -143,8 +143,31 @@ Result<void> Bench::require(const std::vector<Role>& roles) const {
   return bad_input(file_, "the bench '" + file_.name + "' has no " + missing);
 }
 
+const Connection* Bench::where(Role role, std::string_view test_point) const {
+  if (const Connection* wired = file_.where(role, test_point)) return wired;
+  const InstrumentEntry* entry = file_.with_role(role);
+  if (entry == nullptr || test_point.empty()) return nullptr;
+  for (const Connection& each : placed_) {
+    if (each.instrument == entry->name && each.at == test_point) return &each;
+  }
+  return nullptr;
+}
+
+void Bench::place(const std::string& port, const std::string& test_point) {
+  for (Connection& each : placed_) {
+    if (port_name(each) != port) continue;
+    each.at = test_point;
+    return;
+  }
+  for (const Connection& each : file_.connections) {
+    if (!each.by_hand || port_name(each) != port) continue;
+    placed_.push_back(each);
+    placed_.back().at = test_point;
+  }
+}
+
 Result<int> Bench::scope_channel(std::string_view test_point) const {
-  const Connection* connection = file_.where(Role::scope, test_point);
+  const Connection* connection = where(Role::scope, test_point);
   if (connection == nullptr || !connection->port) {
     return bad_input(file_, "no scope channel is wired to '" + std::string(test_point) + "'");
   }
@@ -152,7 +175,7 @@ Result<int> Bench::scope_channel(std::string_view test_point) const {
 }
 
 Awaitable<Result<void>> Bench::connect_meter(std::string test_point) {
-  const Connection* connection = file_.where(Role::meter, test_point);
+  const Connection* connection = where(Role::meter, test_point);
   if (connection == nullptr) {
     co_return bad_input(file_, "the meter is not wired to '" + test_point + "'");
   }

@@ -68,9 +68,10 @@ class Bench {
   // closed. Without a relay nothing is to be done. Errors: bad_input when the meter is not wired
   // there.
   Awaitable<Result<void>> connect_meter(std::string test_point);
-  const Connection* where(instrument::Role role, std::string_view test_point) const {
-    return file_.where(role, test_point);
-  }
+  // The wiring of the file, else a probe that place() says is there; null when there is neither.
+  const Connection* where(instrument::Role role, std::string_view test_point) const;
+  // A probe moved by hand ("scope/1") stands at a test point now; "" for nowhere.
+  void place(const std::string& port, const std::string& test_point);
 
   // RF off, LO off, supply off, relays open: each attempted even when others fail, each within
   // `each_most`; an operation that is still pending is cancelled first, a closed connection opened
@@ -88,6 +89,7 @@ class Bench {
 
   BenchFile file_;
   Clock& clock_;
+  std::vector<Connection> placed_;
   std::unique_ptr<instrument::RfSource> rf_source_;
   std::unique_ptr<instrument::LoSource> lo_source_;
   std::unique_ptr<instrument::Scope> scope_;

@@ -157,6 +157,17 @@ Result<Connection> decode_connection(const json::Node& node, const BenchFile& be
     out.relay_instrument = relay.entry->name;
     out.relay_channel = relay.number;
   }
+  TRY_ASSIGN(out.by_hand, fields.boolean("by_hand", false));
+  if (out.by_hand) {
+    if (port.entry->role != Role::scope && port.entry->role != Role::meter) {
+      return node.refuse("only probes of a scope or meter are moved by hand");
+    }
+    if (out.relay_channel || fields.find("at")) {
+      return node.refuse("a probe moved by hand has neither \"at\" nor \"via\"");
+    }
+    TRY(fields.finish());
+    return out;
+  }
   TRY_ASSIGN(const json::Node at, fields.need("at"));
   TRY_ASSIGN(out.at, at.text());
   if (out.at.empty()) return at.wrong("the name of a test point");
@@ -174,6 +185,10 @@ Result<void> check_against(const Connection& one, const std::vector<Connection>&
                          each.at + "' already");
     }
     if (each.instrument != one.instrument) continue;
+    if (each.by_hand || one.by_hand) {
+      if (each.port != one.port) continue;
+      return node.refuse("this port is listed already");
+    }
     if (each.at == one.at) {
       return node.refuse("'" + one.instrument + "' is on '" + one.at + "' already");
     }
@@ -210,6 +225,14 @@ Result<Uncertainty> decode_uncertainty(const json::Node& node) {
     TRY_ASSIGN(auto inner, json::Fields::of(*meter, "the accuracy of a meter"));
     TRY_ASSIGN(out.meter_dc_reading, relative(inner, "reading", out.meter_dc_reading));
     TRY_ASSIGN(out.meter_dc_range, relative(inner, "range", out.meter_dc_range));
+    TRY(inner.finish());
+  }
+  if (const auto meter = fields.find("meter_ohms")) {
+    TRY_ASSIGN(auto inner, json::Fields::of(*meter, "the accuracy of a meter"));
+    TRY_ASSIGN(out.meter_ohms_reading, relative(inner, "reading", out.meter_ohms_reading));
+    TRY_ASSIGN(out.meter_ohms_range, relative(inner, "range", out.meter_ohms_range));
+    TRY_ASSIGN(out.meter_ohms_floor,
+               not_negative(inner, "floor", Unit::ohm, out.meter_ohms_floor));
     TRY(inner.finish());
   }
   TRY_ASSIGN(out.meter_input_ohm,

@@ -31,12 +31,28 @@ const InstrumentEntry* BenchFile::named(std::string_view wanted) const {
   return found == instruments.end() ? nullptr : &*found;
 }
 
+std::string port_name(const Connection& connection) {
+  return connection.port ? connection.instrument + "/" + std::to_string(*connection.port)
+                         : connection.instrument;
+}
+
+std::vector<Connection> BenchFile::by_hand(instrument::Role role) const {
+  std::vector<Connection> out;
+  const InstrumentEntry* entry = with_role(role);
+  if (entry == nullptr) return out;
+  for (const Connection& each : connections) {
+    if (each.by_hand && each.instrument == entry->name) out.push_back(each);
+  }
+  return out;
+}
+
 const Connection* BenchFile::where(instrument::Role role, std::string_view test_point) const {
   const InstrumentEntry* entry = with_role(role);
   if (entry == nullptr) return nullptr;
   const auto found = std::find_if(connections.begin(), connections.end(),
                                   [entry, test_point](const Connection& each) {
-                                    return each.instrument == entry->name && each.at == test_point;
+                                    return !each.by_hand && each.instrument == entry->name &&
+                                           each.at == test_point;
                                   });
   return found == connections.end() ? nullptr : &*found;
 }

@@ -36,14 +36,19 @@ struct InstrumentEntry {
   std::optional<int> channel;
 };
 
-// An instrument's port that is wired to a test point, maybe through a relay channel.
+// An instrument's port that is wired to a test point, maybe through a relay channel; or a probe
+// that a person moves.
 struct Connection {
   std::string instrument;
   std::optional<int> port;           // "scope/1": 1
   std::string relay_instrument;      // "" without a relay
   std::optional<int> relay_channel;  // "relays/101": 101
-  std::string at;                    // the test point
+  std::string at;                    // the test point; "" for a probe moved by hand
+  bool by_hand = false;              // a meter moved by hand has two tips, red and black
 };
+
+// "scope/1", "meter"
+std::string port_name(const Connection& connection);
 
 struct RfPath {
   double loss_db = 0;              // from the source's connector to rf_in, positive
@@ -75,6 +80,11 @@ struct Uncertainty {
   double meter_dc_reading = 0;  // of the value
   double meter_dc_range = 0;    // of the range's full scale
   double meter_input_ohm = 10e6;
+  // "meter_ohms": {"reading": "0.2 %", "range": "0.1 %", "floor": "0.2 ohm"}; the floor holds the
+  // leads and the contact of hand-held tips (common practice, no source).
+  double meter_ohms_reading = 0.002;
+  double meter_ohms_range = 0.001;
+  double meter_ohms_floor = 0.2;
   SupplyAccuracy supply_voltage{0.005,
                                 0.02};  // "supply_voltage": {"reading": "0.5 %", "floor": "20 mV"}
   SupplyAccuracy supply_current{0.01,
@@ -101,6 +111,8 @@ struct BenchFile {
   const InstrumentEntry* named(std::string_view name) const;
   // The connection of an instrument of `role` to a test point, or null.
   const Connection* where(instrument::Role role, std::string_view test_point) const;
+  // The probes of an instrument of `role` that a person moves, in the order of the file.
+  std::vector<Connection> by_hand(instrument::Role role) const;
   // Every relay channel the connections use.
   std::vector<int> relay_channels() const;
 };

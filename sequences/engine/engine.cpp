@@ -38,11 +38,13 @@ Engine::Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& j
       observer_(observer),
       settings_(std::move(settings)),
       clock_(bench.clock()),
-      pairs_(bench, plan) {}
+      pairs_(bench, plan),
+      hand_(plan, bench, settings_.person) {}
 
 void Engine::request_stop() {
   stop_ = true;
   if (waiting_) waiting_->cancel();
+  if (settings_.person != nullptr) settings_.person->withdraw();
 }
 
 Awaitable<Result<Ending>> Engine::run(record::Header header) {
@@ -125,9 +127,12 @@ Awaitable<Result<void>> Engine::perform(script::Action action) {
       CO_TRY(co_await wait_until(settled));
       break;
     }
+    case script::ActionKind::ask:
+    case script::ActionKind::ohms:
+    case script::ActionKind::check:
     case script::ActionKind::volts: {
       CO_TRY(co_await settle_pending());
-      CO_TRY(co_await volts(action));
+      CO_TRY(co_await by_hand(action));
       break;
     }
     case script::ActionKind::pair: {
@@ -153,6 +158,7 @@ Awaitable<Result<void>> Engine::power(script::Action action) {
     CO_TRY(co_await bench_.supply()->off());
     co_return Result<void>();
   }
+  CO_TRY(hand_.gate().may_power());
   record::Point point = begin_point(action);
   CO_TRY_ASSIGN(point.readings, co_await power_on(bench_, plan_.board_type(), action.intent));
   const std::string failure = supply_failure(point.readings);
@@ -161,11 +167,15 @@ Awaitable<Result<void>> Engine::power(script::Action action) {
   co_return Result<void>();
 }
 
-Awaitable<Result<void>> Engine::volts(script::Action action) {
+// Questions, ohms, pairs of the board type and volts: all that may need a person.
+Awaitable<Result<void>> Engine::by_hand(script::Action action) {
   record::Point point = begin_point(action);
-  CO_TRY_ASSIGN(record::Reading reading,
-                co_await measure_volts(bench_, plan_.board_type(), action.test_point));
-  point.readings.push_back(std::move(reading));
+  if (action.kind == script::ActionKind::check) {
+    CO_TRY_ASSIGN(const TimePoint settled,
+                  co_await drive(bench_, plan_.board_type(), action.intent));
+    CO_TRY(co_await wait_until(settled));
+  }
+  CO_TRY(co_await hand_.perform(action, &point));
   const script::TestPoint* place = plan_.board_type().find(action.test_point);
   const std::string failure =
       place != nullptr && place->stops_power ? supply_failure(point.readings) : std::string();
@@ -182,6 +192,8 @@ Awaitable<Result<void>> Engine::pair(script::Action action) {
     CO_TRY_ASSIGN(settled, co_await drive(bench_, plan_.board_type(), action.intent));
   }
   CO_TRY(co_await wait_until(settled));
+  CO_TRY_ASSIGN(const bool measure, co_await hand_.bring_outputs(action, &point));
+  if (!measure) co_return keep(std::move(point));
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
   if (settings_.keep_capture) {
     CO_TRY_ASSIGN(const std::string kept, settings_.keep_capture(action, *capture));

@@ -16,7 +16,9 @@
 #include "drivers/base/clock.hpp"
 #include "drivers/bench/bench.hpp"
 #include "sequences/engine/analyst.hpp"
+#include "sequences/engine/hand_steps.hpp"
 #include "sequences/engine/observer.hpp"
+#include "sequences/engine/operator.hpp"
 #include "sequences/engine/pair.hpp"
 #include "sequences/record/journal.hpp"
 #include "sequences/script/plan.hpp"
@@ -32,6 +34,7 @@ struct Settings {
   int tries = 3;                 // of one action before the bench is given up
   std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
   CaptureKeeper keep_capture;    // empty: captures are not kept
+  Operator* person = nullptr;    // who answers and moves probes; must outlive the engine
 };
 
 struct Ending {
@@ -45,6 +48,9 @@ std::vector<instrument::Role> roles_needed(const script::Plan& plan);
 
 // Checks that the bench file can serve the plan: roles, wiring, safe limits. Nothing is opened.
 Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file);
+
+// Whether the plan asks questions, or measures where a probe has to be moved by hand.
+bool needs_person(const script::Plan& plan, const bench::BenchFile& file);
 
 // Seconds that a run takes by the settling times and records alone, before overheads.
 double estimate_seconds(const script::Plan& plan, const bench::BenchFile& file);
@@ -66,7 +72,7 @@ class Engine {
   Awaitable<std::optional<Error>> walk();
   Awaitable<Result<void>> perform(script::Action action);
   Awaitable<Result<void>> power(script::Action action);
-  Awaitable<Result<void>> volts(script::Action action);
+  Awaitable<Result<void>> by_hand(script::Action action);
   Awaitable<Result<void>> pair(script::Action action);
   // Whether the bench was driven elsewhere meanwhile, to measure the point again.
   Awaitable<Result<bool>> settle_pending();
@@ -95,6 +101,7 @@ class Engine {
 
   std::string run_id_;
   PairMeter pairs_;
+  HandSteps hand_;
   std::optional<PendingPair> pending_;
   std::optional<boost::asio::steady_timer> waiting_;  // set while a wait may be cut short
   bool stop_ = false;

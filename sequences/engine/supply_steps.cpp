@@ -9,7 +9,8 @@
 namespace nightbench::engine {
 namespace {
 
-constexpr Duration kTripWatch = std::chrono::milliseconds(50);
+constexpr Duration kTripWatch = std::chrono::milliseconds(20);
+constexpr int kSoftSteps = 8;
 
 Error tripped(const bench::Bench& bench, const script::Intent& intent, double amps) {
   Error error;
@@ -39,8 +40,20 @@ Awaitable<Result<std::vector<record::Reading>>> power_on(bench::Bench& bench,
   using Out = Result<std::vector<record::Reading>>;
   instrument::Supply& supply = *bench.supply();
   Clock& clock = bench.clock();
-  CO_TRY(co_await supply.set(intent.supply_v, intent.supply_limit_a));
-  CO_TRY(co_await supply.output(true));
+  // A soft start shows a short at an eighth of the voltage, where it does the least harm.
+  const int steps = intent.soft_start_s > 0 ? kSoftSteps : 1;
+  for (int step = 1; step <= steps; ++step) {
+    const double volts = intent.supply_v * step / steps;
+    CO_TRY(co_await supply.set(volts, intent.supply_limit_a));
+    if (step == 1) CO_TRY(co_await supply.output(true));
+    if (steps == 1) break;
+    const TimePoint next = clock.now() + from_seconds(intent.soft_start_s / steps);
+    do {
+      CO_TRY_ASSIGN(const instrument::SupplyReading rising, co_await supply.measure());
+      if (rising.tripped) co_return Out(fail(tripped(bench, intent, rising.amps)));
+      co_await sleep_until(clock, std::min(next, clock.now() + kTripWatch));
+    } while (clock.now() < next);
+  }
   const TimePoint settled = clock.now() + from_seconds(type.supply_settle_s);
   instrument::SupplyReading now;
   for (;;) {

@@ -12,7 +12,7 @@
 
 namespace nightbench::engine {
 
-// Sets voltage and current limit, switches on, watches for a trip while the board settles, then
+// Sets voltage and current limit, switches on (in eight steps where the intent has a soft start), watches for a trip while the board settles, then
 // reads voltage and current. A trip is ErrorKind::unsafe; the caller makes the bench safe.
 Awaitable<Result<std::vector<record::Reading>>> power_on(bench::Bench& bench,
                                                          const script::BoardType& type,

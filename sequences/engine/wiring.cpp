@@ -5,15 +5,58 @@
 
 namespace nightbench::engine {
 
-std::vector<instrument::Role> roles_needed(const script::Plan& plan) {
-  std::vector<instrument::Role> roles;
-  if (plan.uses_pairs()) {
-    roles.insert(roles.end(), {instrument::Role::rf_source, instrument::Role::lo_source,
-                               instrument::Role::scope});
+namespace {
+
+using instrument::Role;
+
+// Whether an instrument of `role` reaches a point: wired, or by a probe that a person moves.
+bool reaches(const bench::BenchFile& file, Role role, const std::string& point) {
+  return file.where(role, point) != nullptr || !file.by_hand(role).empty();
+}
+
+}  // namespace
+
+std::vector<Role> roles_needed(const script::Plan& plan) {
+  const script::Needs needs = plan.needs();
+  bool rf = !needs.outputs.empty();
+  bool lo = rf;
+  bool scope = rf;
+  for (const auto& [id, pointer] : needs.checks) {
+    const auto found = plan.board_type().bring_up.pairs.find(id);
+    if (found == plan.board_type().bring_up.pairs.end()) continue;  // check() names it
+    rf = rf || found->second.at != script::Carrier::lo;
+    lo = lo || found->second.at != script::Carrier::rf;
+    scope = true;
   }
-  if (plan.uses_supply()) roles.push_back(instrument::Role::supply);
-  if (!plan.volts_points().empty()) roles.push_back(instrument::Role::meter);
+  std::vector<Role> roles;
+  if (rf) roles.push_back(Role::rf_source);
+  if (lo) roles.push_back(Role::lo_source);
+  if (scope) roles.push_back(Role::scope);
+  if (needs.supply) roles.push_back(Role::supply);
+  if (!needs.volts.empty() || !needs.ohms.empty()) roles.push_back(Role::meter);
   return roles;
+}
+
+bool needs_person(const script::Plan& plan, const bench::BenchFile& file) {
+  const script::Needs needs = plan.needs();
+  if (!needs.questions.empty()) return true;
+  const auto unwired = [&file](Role role, const std::string& point) {
+    return file.where(role, point) == nullptr;
+  };
+  for (const auto& [point, pointer] : needs.volts) {
+    if (unwired(Role::meter, point)) return true;
+  }
+  for (const auto& [point, pointer] : needs.outputs) {
+    if (unwired(Role::scope, point)) return true;
+  }
+  for (const auto& [id, pointer] : needs.checks) {
+    const auto found = plan.board_type().bring_up.pairs.find(id);
+    if (found == plan.board_type().bring_up.pairs.end()) continue;
+    for (const std::string& point : found->second.between) {
+      if (unwired(Role::scope, point)) return true;
+    }
+  }
+  return !needs.ohms.empty();
 }
 
 Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file) {
@@ -34,19 +77,38 @@ Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file
                        instrument::name(role) + "\", the bench has none");
     }
   }
-  for (const auto& [point, pointer] : plan.volts_points()) {
-    if (file.where(instrument::Role::meter, point) == nullptr) {
+  const script::Needs needs = plan.needs();
+  for (const auto& [point, pointer] : needs.volts) {
+    if (!reaches(file, Role::meter, point)) {
       return wrong(plan.script().file, pointer,
                    "the bench \"" + file.name + "\" has no connection of the meter to \"" + point +
                        "\"");
     }
   }
-  if (plan.uses_pairs()) {
-    for (const std::string& point : {plan.board_type().i_point, plan.board_type().q_point}) {
-      if (file.where(instrument::Role::scope, point) == nullptr) {
-        return wrong(bench_file, "/connections",
-                     "no scope channel is connected to \"" + point + "\"");
-      }
+  for (const auto& [point, pointer] : needs.outputs) {
+    if (!reaches(file, Role::scope, point)) {
+      return wrong(bench_file, "/connections", "no scope channel is connected to \"" + point + "\"");
+    }
+  }
+  for (const auto& [id, pointer] : needs.ohms) {
+    if (file.by_hand(Role::meter).empty()) {
+      return wrong(plan.script().file, pointer,
+                   "ohms are measured with both tips of the meter by hand: the bench \"" + file.name +
+                       "\" needs a connection of the meter with \"by_hand\"");
+    }
+  }
+  for (const auto& [id, pointer] : needs.checks) {
+    const auto found = plan.board_type().bring_up.pairs.find(id);
+    if (found == plan.board_type().bring_up.pairs.end()) continue;
+    std::size_t unwired = 0;
+    for (const std::string& point : found->second.between) {
+      if (file.where(Role::scope, point) == nullptr) ++unwired;
+    }
+    if (unwired > file.by_hand(Role::scope).size()) {
+      return wrong(plan.script().file, pointer,
+                   "the pair \"" + id + "\" needs " + std::to_string(unwired) +
+                       " scope probes to move by hand, the bench \"" + file.name + "\" has " +
+                       std::to_string(file.by_hand(Role::scope).size()));
     }
   }
   script::SafeLimits safe;
@@ -74,6 +136,9 @@ double estimate_seconds(const script::Plan& plan, const bench::BenchFile& file) 
       case script::ActionKind::power:
         sum += action.intent.supply_on ? plan.board_type().supply_settle_s : 0.0;
         break;
+      case script::ActionKind::ask:
+      case script::ActionKind::ohms: break;  // as long as the person takes
+      case script::ActionKind::check:
       case script::ActionKind::drive: sum += sources; break;
       case script::ActionKind::volts: sum += settle(instrument::Role::meter); break;
       case script::ActionKind::wait:

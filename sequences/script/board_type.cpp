@@ -27,6 +27,11 @@ const TestPoint* BoardType::find(const std::string& id) const {
   return found == test_points.end() ? nullptr : &found->second;
 }
 
+const Part* BoardType::part_of(const TestPoint& point) const {
+  const auto found = bring_up.parts.find(point.part);
+  return found == bring_up.parts.end() ? nullptr : &found->second;
+}
+
 namespace {
 
 Result<void> decode_test_points(const json::Node& node, BoardType& type) {
@@ -39,6 +44,7 @@ Result<void> decode_test_points(const json::Node& node, BoardType& type) {
     TRY_ASSIGN(point.part, fields.text("part", ""));
     TRY_ASSIGN(const long long pin, fields.integer("pin", 1, 999, 0));
     point.pin = static_cast<int>(pin);
+    TRY_ASSIGN(point.place, decode_place(fields));
     TRY_ASSIGN(point.stops_power, fields.boolean("stops_power", false));
     TRY(fields.finish());
     type.test_points.emplace(id, std::move(point));
@@ -106,6 +112,9 @@ Result<BoardType> decode_board_type(const json::Node& root, std::string text) {
   TRY_ASSIGN(const json::Node supply, fields.need("supply"));
   TRY(decode_supply(supply, type));
 
+  if (fields.find("ground")) {
+    TRY_ASSIGN(type.ground_point, point_name(fields, "ground", type));
+  }
   TRY_ASSIGN(const json::Node lo, fields.need("lo"));
   TRY_ASSIGN(auto lo_fields, json::Fields::of(lo, "\"lo\""));
   TRY_ASSIGN(type.lo_amplitude_v, lo_fields.quantity("amplitude", Unit::volt));
@@ -119,6 +128,9 @@ Result<BoardType> decode_board_type(const json::Node& root, std::string text) {
   for (const auto& [id, point] : type.test_points) units.emplace(id, Unit::volt);
   TRY_ASSIGN(const json::Node limits, fields.need("limits"));
   TRY_ASSIGN(type.limits, decode_limits(limits, units));
+  std::map<std::string, bool> points_known;
+  for (const auto& [id, point] : type.test_points) points_known.emplace(id, true);
+  TRY_ASSIGN(type.bring_up, decode_bring_up(fields, points_known, type.limits));
 
   if (const auto cautions = fields.find("cautions")) {
     TRY_ASSIGN(const auto elements, cautions->elements());

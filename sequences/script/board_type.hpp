@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "drivers/base/error.hpp"
+#include "sequences/script/checks.hpp"
 #include "sequences/script/limits.hpp"
 
 namespace nightbench::script {
@@ -17,6 +18,7 @@ struct TestPoint {
   std::string title;  // "Op-amp supply"
   std::string part;   // "U3"; "" when the point is not a part's pin
   int pin = 0;        // 0 when it has none
+  std::optional<Place> place;  // on the outline
   bool stops_power = false;  // a supply: when its limit is missed, power goes off and the run ends
 };
 
@@ -39,6 +41,7 @@ struct BoardType {
 
   double supply_v = 0, supply_limit_a = 0;
   std::string supply_point;             // where the supply is connected
+  std::string ground_point;             // where ground clips and black tips go; "" when not named
   double supply_settle_s = 0;           // from output on to stable readings
 
   double lo_amplitude_v = 0;            // peak to peak at the select pins
@@ -46,9 +49,12 @@ struct BoardType {
 
   std::map<std::string, TestPoint> test_points;
   Limits limits;
+  BringUp bring_up;
   std::vector<std::string> cautions;    // shown in prompts and report, on top of the usual ones
 
   const TestPoint* find(const std::string& id) const;
+  // The part a test point belongs to, or null.
+  const Part* part_of(const TestPoint& point) const;
 };
 
 // Every quantity the tool can judge, with its unit; DC test points are added by their own id.

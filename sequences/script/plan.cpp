@@ -45,8 +45,15 @@ Count count(const Step& step) {
   if (const auto* volts = std::get_if<VoltsStep>(&step.what)) {
     return {volts->at.size(), volts->at.size()};
   }
+  if (const auto* ohms = std::get_if<OhmsStep>(&step.what)) {
+    return {ohms->checks.size(), ohms->checks.size()};
+  }
+  if (const auto* pair = std::get_if<PairStep>(&step.what)) {
+    const std::size_t all = pair->checks.empty() ? 1 : pair->checks.size();
+    return {all, all};
+  }
   if (const auto* power = std::get_if<PowerStep>(&step.what)) return {1, power->on ? 1U : 0U};
-  return {1, std::holds_alternative<PairStep>(step.what) ? 1U : 0U};
+  return {1, std::holds_alternative<AskStep>(step.what) ? 1U : 0U};
 }
 
 Count count(const std::vector<Step>& steps) {
@@ -82,6 +89,7 @@ void apply(const PowerStep& power, const BoardType& type, Intent& intent) {
   if (!power.on) return;
   intent.supply_v = power.volts.value_or(type.supply_v);
   intent.supply_limit_a = power.limit_a.value_or(type.supply_limit_a);
+  intent.soft_start_s = power.soft_start_s;
 }
 
 void apply(const DriveStep& drive, Intent& intent) {
@@ -169,6 +177,18 @@ class Descent {
     if (std::holds_alternative<DriveStep>(step.what)) action.kind = ActionKind::drive;
     if (std::holds_alternative<PairStep>(step.what)) action.kind = ActionKind::pair;
     if (std::holds_alternative<WaitStep>(step.what)) action.kind = ActionKind::wait;
+    if (std::holds_alternative<AskStep>(step.what)) action.kind = ActionKind::ask;
+    if (const auto* ohms = std::get_if<OhmsStep>(&step.what)) {
+      action.kind = ActionKind::ohms;
+      action.check = ohms->checks[n];
+      points_ += n;
+    }
+    if (const auto* pair = std::get_if<PairStep>(&step.what); pair && !pair->checks.empty()) {
+      action.kind = ActionKind::check;
+      action.check = pair->checks[n];
+      points_ += n;
+      note_coordinates(type_.bring_up, action.check);
+    }
     if (const auto* volts = std::get_if<VoltsStep>(&step.what)) {
       action.kind = ActionKind::volts;
       action.test_point = volts->at[n];
@@ -184,6 +204,19 @@ class Descent {
     action.ordinal = points_;
     action.at = at_;
     return action;
+  }
+
+  // What a pair of the board type depends on.
+  void note_coordinates(const BringUp& bring_up, const std::string& check) {
+    const auto found = bring_up.pairs.find(check);
+    if (found == bring_up.pairs.end()) return;
+    const Carrier carrier = found->second.at;
+    if (carrier != Carrier::rf) at_["lo_hz"] = intent_.lo_hz();
+    if (carrier != Carrier::lo) {
+      at_["rf_hz"] = intent_.rf_hz;
+      at_["level_dbm"] = intent_.level_dbm;
+    }
+    if (carrier == Carrier::intermediate) at_["offset_hz"] = intent_.rf_hz - intent_.lo_hz();
   }
 
   const BoardType& type_;
@@ -224,14 +257,62 @@ class Checker {
     return {};
   }
 
-  Result<void> known(const Step& step, const std::string& point) const {
-    const BoardType& type = plan_.board_type();
-    if (type.find(point) != nullptr) return {};
+  template <typename Thing>
+  Result<void> listed(const Step& step, const std::map<std::string, Thing>& all, const char* what,
+                      const std::string& name) const {
+    if (all.contains(name)) return {};
     std::vector<std::string> names;
-    for (const auto& [id, ignored] : type.test_points) names.push_back(id);
-    std::string message = "board type \"" + type.name + "\" has no test point \"" + point + "\"";
-    if (const auto close = json::nearest(point, names)) message += "; did you mean \"" + *close + "\"?";
+    for (const auto& [id, ignored] : all) names.push_back(id);
+    std::string message = "board type \"" + plan_.board_type().name + "\" has no " + what + " \"" +
+                          name + "\"";
+    if (const auto close = json::nearest(name, names)) {
+      message += "; did you mean \"" + *close + "\"?";
+    }
     return wrong(step, message);
+  }
+
+  Result<void> known(const Step& step, const std::string& point) const {
+    return listed(step, plan_.board_type().test_points, "test point", point);
+  }
+
+  Result<void> ohms(const Step& step, const OhmsStep& what, const Intent& intent) const {
+    for (const std::string& each : what.checks) {
+      TRY(listed(step, plan_.board_type().bring_up.resistances, "resistance", each));
+    }
+    if (intent.supply_on) return wrong(step, "ohms are measured here with the supply on");
+    if (intent.rf_on || intent.lo_on) {
+      return wrong(step, "ohms are measured here with the RF or LO output on");
+    }
+    return {};
+  }
+
+  Result<void> checks(const Step& step, const PairStep& what, const Intent& intent) const {
+    for (const std::string& each : what.checks) {
+      TRY(listed(step, plan_.board_type().bring_up.pairs, "pair", each));
+      TRY(check(step, plan_.board_type().bring_up.pairs.at(each), intent));
+    }
+    return {};
+  }
+
+  Result<void> check(const Step& step, const PairCheck& pair, const Intent& intent) const {
+    const std::string name = "the pair \"" + pair.id + "\" is measured here ";
+    if (pair.powered != intent.supply_on) {
+      return wrong(step, name + "with the supply " + (intent.supply_on ? "on" : "off") +
+                             ", the board type wants it " + (pair.powered ? "on" : "off"));
+    }
+    if (pair.at != Carrier::lo) {
+      if (intent.rf_hz <= 0 || !intent.level_known || !intent.rf_on) {
+        return wrong(step, name + "without RF: no earlier step has set its frequency and level, or "
+                                  "it is off");
+      }
+    }
+    if (pair.at != Carrier::rf && (!intent.lo_on || !(intent.lo_hz() > 0))) {
+      return wrong(step, name + "without an LO");
+    }
+    if (pair.at == Carrier::intermediate && intent.lo_hz() == intent.rf_hz) {
+      return wrong(step, name + "where RF and LO leave no IF");
+    }
+    return {};
   }
 
   Result<void> power(const Step& step, const PowerStep& what, Intent& intent) const {
@@ -278,7 +359,14 @@ class Checker {
       apply(*what, intent);
       return {};
     }
-    if (const auto* what = std::get_if<PairStep>(&step.what)) return pair(step, *what, intent);
+    if (const auto* what = std::get_if<PairStep>(&step.what)) {
+      return what->checks.empty() ? pair(step, *what, intent) : checks(step, *what, intent);
+    }
+    if (const auto* what = std::get_if<OhmsStep>(&step.what)) return ohms(step, *what, intent);
+    if (const auto* what = std::get_if<AskStep>(&step.what)) {
+      if (what->part.empty()) return {};
+      return listed(step, plan_.board_type().bring_up.parts, "part", what->part);
+    }
     if (const auto* what = std::get_if<RepeatStep>(&step.what)) {
       TRY(steps(what->body, intent));
       // The second round starts from what the first has left; later ones start like the second.
@@ -325,16 +413,27 @@ class Checker {
   const SafeLimits& safe_;
 };
 
-void collect(const std::vector<Step>& steps, std::map<std::string, std::string>& volts,
-             bool& supply, bool& pairs) {
+void collect(const std::vector<Step>& steps, const BoardType& type, Needs& needs) {
   for (const Step& step : steps) {
     if (const auto* what = std::get_if<VoltsStep>(&step.what)) {
-      for (const std::string& point : what->at) volts.emplace(point, step.pointer);
+      for (const std::string& point : what->at) needs.volts.emplace(point, step.pointer);
     }
-    supply = supply || std::holds_alternative<PowerStep>(step.what);
-    pairs = pairs || std::holds_alternative<PairStep>(step.what);
-    if (const auto* what = std::get_if<SweepStep>(&step.what)) collect(what->body, volts, supply, pairs);
-    if (const auto* what = std::get_if<RepeatStep>(&step.what)) collect(what->body, volts, supply, pairs);
+    if (const auto* what = std::get_if<OhmsStep>(&step.what)) {
+      for (const std::string& each : what->checks) needs.ohms.emplace(each, step.pointer);
+    }
+    if (const auto* what = std::get_if<AskStep>(&step.what)) {
+      needs.questions.emplace(what->id, step.pointer);
+    }
+    if (const auto* what = std::get_if<PairStep>(&step.what)) {
+      for (const std::string& each : what->checks) needs.checks.emplace(each, step.pointer);
+      if (what->checks.empty()) {
+        needs.outputs.emplace(what->first.empty() ? type.i_point : what->first, step.pointer);
+        needs.outputs.emplace(what->second.empty() ? type.q_point : what->second, step.pointer);
+      }
+    }
+    needs.supply = needs.supply || std::holds_alternative<PowerStep>(step.what);
+    if (const auto* what = std::get_if<SweepStep>(&step.what)) collect(what->body, type, needs);
+    if (const auto* what = std::get_if<RepeatStep>(&step.what)) collect(what->body, type, needs);
   }
 }
 
@@ -346,31 +445,21 @@ Plan::Plan(Script script, BoardType type) : script_(std::move(script)), type_(st
   points_ = all.points;
 }
 
-Action Plan::action(std::uint64_t n) const { return Descent(type_).to(script_.steps, n); }
-
-std::map<std::string, std::string> Plan::volts_points() const {
-  std::map<std::string, std::string> volts;
-  bool supply = false;
-  bool pairs = false;
-  collect(script_.steps, volts, supply, pairs);
-  return volts;
+Action Plan::action(std::uint64_t n) const {
+  Action action = Descent(type_).to(script_.steps, n);
+  action.index = n;
+  return action;
 }
 
-bool Plan::uses_supply() const {
-  std::map<std::string, std::string> volts;
-  bool supply = false;
-  bool pairs = false;
-  collect(script_.steps, volts, supply, pairs);
-  return supply;
+Needs Plan::needs() const {
+  Needs needs;
+  collect(script_.steps, type_, needs);
+  return needs;
 }
 
-bool Plan::uses_pairs() const {
-  std::map<std::string, std::string> volts;
-  bool supply = false;
-  bool pairs = false;
-  collect(script_.steps, volts, supply, pairs);
-  return pairs;
-}
+std::map<std::string, std::string> Plan::volts_points() const { return needs().volts; }
+bool Plan::uses_supply() const { return needs().supply; }
+bool Plan::uses_pairs() const { return !needs().outputs.empty(); }
 
 Result<void> check(const Plan& plan, const SafeLimits& safe) {
   const Script& script = plan.script();

@@ -18,6 +18,7 @@ namespace nightbench::script {
 struct Intent {
   bool supply_on = false;
   double supply_v = 0, supply_limit_a = 0;
+  double soft_start_s = 0;  // how slowly the supply comes on
   bool rf_on = false;
   double rf_hz = 0;        // 0: not set yet
   double level_dbm = 0;
@@ -29,17 +30,40 @@ struct Intent {
   double lo_hz() const { return offset_hz != 0 ? rf_hz - offset_hz : lo_fixed_hz; }
 };
 
-enum class ActionKind : std::uint8_t { power, drive, volts, pair, wait };
+enum class ActionKind : std::uint8_t {
+  power,
+  drive,
+  volts,
+  pair,
+  wait,
+  ask,
+  ohms,
+  check
+};
 
 struct Action {
   ActionKind kind = ActionKind::wait;
+  std::uint64_t index = 0;           // in the plan
   Intent intent;                     // in force once the action's settings are made
   const Step* step = nullptr;        // of the plan's script
   std::string test_point;            // volts: the one to measure
+  std::string check;                 // ohms, check: the resistance or pair of the board type
   std::uint64_t ordinal = 0;         // of the point, when this action measures
   std::map<std::string, double> at;  // coordinates for the record
-  bool measures() const { return kind == ActionKind::volts || kind == ActionKind::pair ||
-                                 (kind == ActionKind::power && intent.supply_on); }
+  bool measures() const {
+    return kind != ActionKind::drive && kind != ActionKind::wait &&
+           (kind != ActionKind::power || intent.supply_on);
+  }
+};
+
+// What a script makes use of, each name with the pointer of a step that does.
+struct Needs {
+  std::map<std::string, std::string> volts;   // test points for DC volts
+  std::map<std::string, std::string> ohms;    // resistances of the board type
+  std::map<std::string, std::string> checks;  // pairs of the board type
+  std::map<std::string, std::string> outputs;  // test points captured as I and Q
+  std::map<std::string, std::string> questions;  // ids
+  bool supply = false;
 };
 
 class Plan {
@@ -56,6 +80,7 @@ class Plan {
   std::map<std::string, std::string> volts_points() const;
   bool uses_supply() const;
   bool uses_pairs() const;
+  Needs needs() const;
 
  private:
   Script script_;
@@ -74,7 +99,8 @@ struct SafeLimits {
 // Checks the plan as a whole before any instrument is touched: test points known, levels and supply
 // within the board type's and the bench's safe limits, and wherever a pair is measured, in the
 // first round of a loop and in later ones: frequencies and level known, an IF left between RF and
-// LO, the supply on. At most a million million actions. Errors: bad_input with file and pointer.
+// LO, the supply on. Pairs of the board type need what their line needs and the supply as they say;
+// resistances need supply, RF and LO off. At most a million million actions. Errors: bad_input with file and pointer.
 Result<void> check(const Plan& plan, const SafeLimits& safe);
 
 }  // namespace nightbench::script

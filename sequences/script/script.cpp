@@ -21,6 +21,10 @@ Result<PowerStep> decode_power(json::Fields& fields) {
   step.on = choice == 0;
   TRY_ASSIGN(step.volts, fields.maybe_quantity("voltage", Unit::volt));
   TRY_ASSIGN(step.limit_a, fields.maybe_quantity("current_limit", Unit::ampere));
+  TRY_ASSIGN(step.soft_start_s, fields.quantity("soft_start", Unit::second, 0.0));
+  if (!(step.soft_start_s >= 0 && step.soft_start_s <= 60)) {
+    return fields.node().refuse("\"soft_start\" must be from 0 s to one minute");
+  }
   if (step.volts && *step.volts <= 0) {
     return fields.node().refuse("\"voltage\" must be above 0 V");
   }
@@ -60,24 +64,51 @@ Result<DriveStep> decode_drive(json::Fields& fields) {
   return step;
 }
 
+// One name, or a list of them.
+Result<std::vector<std::string>> names(const json::Node& node) {
+  std::vector<std::string> out;
+  if (node.is_string()) {
+    TRY_ASSIGN(std::string name, node.text());
+    out.push_back(std::move(name));
+    return out;
+  }
+  TRY_ASSIGN(const auto elements, node.elements(1));
+  for (const json::Node& each : elements) {
+    TRY_ASSIGN(std::string name, each.text());
+    out.push_back(std::move(name));
+  }
+  return out;
+}
+
 Result<VoltsStep> decode_volts(json::Fields& fields) {
   VoltsStep step;
   TRY_ASSIGN(const json::Node at, fields.need("at"));
-  if (at.is_string()) {
-    TRY_ASSIGN(std::string point, at.text());
-    step.at.push_back(std::move(point));
-    return step;
-  }
-  TRY_ASSIGN(const auto points, at.elements(1));
-  for (const json::Node& each : points) {
-    TRY_ASSIGN(std::string point, each.text());
-    step.at.push_back(std::move(point));
-  }
+  TRY_ASSIGN(step.at, names(at));
+  return step;
+}
+
+Result<AskStep> decode_ask(json::Fields& fields) {
+  AskStep step;
+  TRY_ASSIGN(step.id, fields.text("id"));
+  TRY_ASSIGN(step.title, fields.text("title", step.id));
+  TRY_ASSIGN(step.text, fields.text("text"));
+  TRY_ASSIGN(step.part, fields.text("part", ""));
+  return step;
+}
+
+Result<OhmsStep> decode_ohms(json::Fields& fields) {
+  OhmsStep step;
+  TRY_ASSIGN(const json::Node check, fields.need("check"));
+  TRY_ASSIGN(step.checks, names(check));
   return step;
 }
 
 Result<PairStep> decode_pair(json::Fields& fields) {
   PairStep step;
+  if (const auto check = fields.find("check")) {
+    TRY_ASSIGN(step.checks, names(*check));
+    return step;  // what else an I/Q pair may have is refused by finish()
+  }
   if (const auto between = fields.find("between")) {
     TRY_ASSIGN(const auto points, between->elements(2));
     if (points.size() != 2) return between->wrong("two test points");
@@ -113,7 +144,8 @@ Result<SweepStep> decode_sweep(json::Fields& fields, int depth) {
 Result<Step> decode_step(const json::Node& node, int depth) {
   TRY_ASSIGN(auto fields, json::Fields::of(node, "a step"));
   TRY_ASSIGN(const json::Node kind, fields.need("step"));
-  const std::vector<std::string> kinds{"power", "drive", "volts", "pair", "wait", "sweep", "repeat"};
+  const std::vector<std::string> kinds{"power", "drive", "volts", "pair", "wait", "sweep", "repeat",
+                                       "ask", "ohms"};
   TRY_ASSIGN(const std::size_t choice, kind.word(kinds));
   Step step;
   step.pointer = node.pointer();
@@ -143,6 +175,14 @@ Result<Step> decode_step(const json::Node& node, int depth) {
     }
     case 5: {
       TRY_ASSIGN(step.what, decode_sweep(fields, depth));
+      break;
+    }
+    case 7: {
+      TRY_ASSIGN(step.what, decode_ask(fields));
+      break;
+    }
+    case 8: {
+      TRY_ASSIGN(step.what, decode_ohms(fields));
       break;
     }
     default: {

@@ -20,6 +20,7 @@ struct Step;
 struct PowerStep {
   bool on = true;
   std::optional<double> volts, limit_a;
+  double soft_start_s = 0;  // the voltage rises in steps over this time; 0: at once
 };
 
 // Sets RF and LO; what is absent stays as it is. `offset_hz` is f_RF - f_LO.
@@ -33,8 +34,23 @@ struct VoltsStep {
   std::vector<std::string> at;
 };
 
-// Level and phase between two test points, by the scope. Empty names stand for the board's I and Q.
+// A question to the person at the bench, answered by yes or no and kept as a reading.
+struct AskStep {
+  std::string id;     // of the reading: "orientation_u1"
+  std::string title;  // "Orientation of U1"
+  std::string text;
+  std::string part;  // drawn beside the question; "" for none
+};
+
+// Resistances of the board type, by the meter, on the unpowered board.
+struct OhmsStep {
+  std::vector<std::string> checks;
+};
+
+// Level and phase between two test points, by the scope. Empty names stand for the board's I and Q;
+// `checks` names pairs of the board type instead, one after the other.
 struct PairStep {
+  std::vector<std::string> checks;
   std::string first, second;
   std::size_t record_points = 0;  // samples per channel; 0: the engine's choice
   double periods = 0;             // of the IF in the record; 0: the engine's choice
@@ -67,7 +83,8 @@ struct RepeatStep {
 struct Step {
   std::string pointer;  // JSON pointer in the script
   std::string label;    // for people; the step's kind when the script gives none
-  std::variant<PowerStep, DriveStep, VoltsStep, PairStep, WaitStep, SweepStep, RepeatStep> what;
+  std::variant<PowerStep, DriveStep, VoltsStep, PairStep, WaitStep, SweepStep, RepeatStep, AskStep, OhmsStep>
+      what;
 };
 
 struct Script {

@@ -33,11 +33,12 @@ MEANING = {
     ],
     "board-type": [
         r"expected the name of a test point", r"must be above 0", r"must not be below 0",
+        r"two different test points", r"must be 0, 90, 180 or 270", r"is taken by a test point",
         r"there is no quantity", r'"lower" is above "upper"', r"must ascend",
         r"two different test points", r"is taken by",
     ],
     "bench": [
-        r"there is no instrument", r"is filled by", r"named in \"via\"", r"a scope channel",
+        r"there is no instrument", r"is filled by", r"named in \"via\"", r"a scope channel", r"only probes of a scope or meter",
         r"a relay channel, such as", r"already$", r"needs \"(safe|rf_level_most|supply_\w+_most)\"",
         r"at /instruments/\w+/(resource|identity): ", r"a time up to 10 minutes",
         r"a fraction, such as",

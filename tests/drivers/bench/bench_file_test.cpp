@@ -6,6 +6,8 @@
 #include <algorithm>
 #include <fstream>
 
+#include "drivers/base/json.hpp"
+
 namespace nightbench::bench {
 namespace {
 
@@ -81,6 +83,30 @@ TEST(BenchFile, FullSaysEverything) {
   EXPECT_EQ(u.probe_gain, 0.005);
   EXPECT_EQ(u.probe_load_ohm, 1e6);
   EXPECT_EQ(u.probe_load_farad, 15e-12);
+}
+
+TEST(BenchFile, ProbesMovedByHandAreOnNoTestPoint) {
+  const auto node = json::parse(R"({"bench": "b", "kind": "simulated", "simulation": "s.json",
+    "instruments": {"scope": {"role": "scope", "dialect": "scope-waveform"},
+                    "meter": {"role": "meter", "dialect": "meter-scpi"}},
+    "connections": [{"port": "scope/2", "by_hand": true}, {"port": "meter", "by_hand": true},
+                    {"port": "scope/1", "by_hand": true}, {"port": "scope/3", "at": "i_out"}],
+    "uncertainty": {"meter_ohms": {"reading": "1 %", "range": "0.3 %", "floor": "0.4 ohm"}}})",
+                                "bench.json");
+  ASSERT_TRUE(node);
+  const auto bench = decode_bench(*node);
+  ASSERT_TRUE(bench) << describe(bench.error());
+  const auto probes = bench->by_hand(Role::scope);
+  ASSERT_EQ(probes.size(), 2u);
+  EXPECT_EQ(port_name(probes[0]), "scope/2") << "in the order of the file";
+  EXPECT_EQ(port_name(probes[1]), "scope/1");
+  EXPECT_EQ(port_name(bench->by_hand(Role::meter).at(0)), "meter");
+  EXPECT_TRUE(bench->by_hand(Role::supply).empty());
+  EXPECT_EQ(bench->where(Role::scope, ""), nullptr) << "by hand is nowhere";
+  EXPECT_EQ(bench->where(Role::scope, "i_out")->port, 3);
+  EXPECT_EQ(bench->uncertainty.meter_ohms_reading, 0.01);
+  EXPECT_EQ(bench->uncertainty.meter_ohms_range, 0.003);
+  EXPECT_EQ(bench->uncertainty.meter_ohms_floor, 0.4);
 }
 
 TEST(BenchFile, SimulatedAndReplay) {

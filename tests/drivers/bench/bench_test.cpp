@@ -156,6 +156,25 @@ TEST_F(BenchTest, ConnectMeterClosesOneRelayAndOpensTheOthers) {
             "the meter is not wired to 'q_out'");
 }
 
+TEST_F(BenchTest, AProbeMovedByHandIsWhereItWasPlaced) {
+  std::string text = kBench;
+  text.replace(text.find(R"({"port": "scope/1", "at": "i_out"})"), 34,
+               R"({"port": "scope/1", "by_hand": true})");
+  const auto bench = open(text);
+  ASSERT_TRUE(bench) << describe(bench.error());
+  Bench& b = **bench;
+  EXPECT_FALSE(b.scope_channel("sw_6"));
+  b.place("scope/1", "sw_6");
+  EXPECT_EQ(b.scope_channel("sw_6").value(), 1);
+  b.place("scope/1", "sw_3");
+  EXPECT_EQ(b.scope_channel("sw_3").value(), 1);
+  EXPECT_FALSE(b.scope_channel("sw_6")) << "it has left";
+  b.place("scope/2", "sw_6");
+  EXPECT_FALSE(b.scope_channel("sw_6")) << "a wired channel is not moved";
+  b.place("scope/1", "");
+  EXPECT_FALSE(b.scope_channel("sw_3"));
+}
+
 TEST_F(BenchTest, MakeSafeSwitchesEverythingOffInOrder) {
   const auto bench = open();
   ASSERT_TRUE(bench);

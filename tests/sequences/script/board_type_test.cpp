@@ -35,7 +35,7 @@ TEST(BoardType, EveryMemberArrives) {
   EXPECT_EQ(type.supply_settle_s, 0.5);
   EXPECT_EQ(type.lo_amplitude_v, 3.3);
   EXPECT_EQ(type.lo_phase_deg, -90);
-  ASSERT_EQ(type.test_points.size(), 4U);
+  ASSERT_EQ(type.test_points.size(), 5U);
   const TestPoint* q = type.find("q_out");
   ASSERT_NE(q, nullptr);
   EXPECT_EQ(q->id, "q_out");
@@ -50,11 +50,64 @@ TEST(BoardType, EveryMemberArrives) {
   EXPECT_EQ(limit_at(type.limits, "mid_rail", 0).upper, 2.6);
 }
 
+TEST(BoardType, EveryMemberOfBringUpArrives) {
+  const BoardType type = must(read_board_type(kSamples / "good/board-type.full.json"));
+  const BringUp& all = type.bring_up;
+  EXPECT_EQ(type.ground_point, "gnd");
+  EXPECT_EQ(all.outline.width_mm, 60);
+  EXPECT_EQ(all.outline.height_mm, 40.5);
+  ASSERT_TRUE(type.find("mid_rail")->place);
+  EXPECT_EQ(type.find("mid_rail")->place->x_mm, 12.5);
+  EXPECT_EQ(type.find("mid_rail")->place->y_mm, 3);
+  EXPECT_FALSE(type.find("gnd")->place);
+
+  const Part* u3 = type.part_of(*type.find("q_out"));
+  ASSERT_NE(u3, nullptr);
+  EXPECT_EQ(u3->title, "Op-amp");
+  EXPECT_EQ(u3->package, "SO-8");
+  EXPECT_EQ(u3->pins, 8);
+  EXPECT_EQ(u3->mark, PinOneMark::dot);
+  EXPECT_EQ(u3->place->x_mm, 30);
+  EXPECT_EQ(u3->rotation_deg, 270);
+  EXPECT_EQ(all.parts.at("U1").mark, PinOneMark::notch);
+  EXPECT_FALSE(all.parts.at("U1").place);
+  EXPECT_EQ(all.parts.at("U2").mark, PinOneMark::bar);
+
+  const ResistanceCheck& feed = all.resistances.at("feed");
+  EXPECT_EQ(feed.title, "Feed");
+  EXPECT_EQ(feed.between, (std::array<std::string, 2>{"supply_in", "mid_rail"}));
+  EXPECT_EQ(feed.open_above_ohm, std::nullopt);
+  EXPECT_EQ(limit_at(type.limits, "feed", 0).lower, 1e3);
+  EXPECT_EQ(limit_at(type.limits, "feed", 0).upper, 10e3);
+  EXPECT_EQ(type.limits.at("feed").unit, "ohm");
+  EXPECT_EQ(all.resistances.at("short").title, "short");
+  EXPECT_EQ(all.resistances.at("short").open_above_ohm, 2e6);
+
+  const PairCheck& outputs = all.pairs.at("outputs");
+  EXPECT_EQ(outputs.title, "Outputs");
+  EXPECT_EQ(outputs.between, (std::array<std::string, 2>{"i_out", "q_out"}));
+  EXPECT_EQ(outputs.at, Carrier::intermediate);
+  EXPECT_TRUE(outputs.powered);
+  EXPECT_TRUE(outputs.balance_is_note);
+  EXPECT_EQ(limit_at(type.limits, "outputs.phase", 0).lower, 80);
+  EXPECT_EQ(limit_at(type.limits, "outputs.balance", 0).upper, 1);
+  EXPECT_EQ(limit_at(type.limits, "outputs.level_1", 0).lower, 0.1);
+  EXPECT_EQ(limit_at(type.limits, "outputs.level_2", 0).upper, 2);
+  EXPECT_EQ(limit_at(type.limits, "outputs.frequency", 0).upper, 50);
+  EXPECT_EQ(all.pairs.at("ends").at, Carrier::rf);
+  EXPECT_FALSE(all.pairs.at("ends").powered);
+  EXPECT_FALSE(all.pairs.at("ends").balance_is_note);
+  EXPECT_EQ(all.pairs.at("lo").at, Carrier::lo);
+  EXPECT_TRUE(all.pairs.at("lo").powered);
+}
+
 TEST(BoardType, DefaultsAreTheDocumentedOnes) {
   const BoardType type = must(read_board_type(kSamples / "good/board-type.minimal.json"));
   EXPECT_EQ(type.sense, 1) << "leads_above: i";
   EXPECT_EQ(type.supply_settle_s, 0.2);
   EXPECT_EQ(type.lo_phase_deg, 90);
+  EXPECT_EQ(type.ground_point, "");
+  EXPECT_TRUE(type.bring_up.parts.empty());
   EXPECT_TRUE(type.limits.empty());
   EXPECT_TRUE(type.cautions.empty());
 }

@@ -14,7 +14,7 @@ namespace nightbench::script {
 
 bool operator==(const Intent& a, const Intent& b) {
   return a.supply_on == b.supply_on && a.supply_v == b.supply_v &&
-         a.supply_limit_a == b.supply_limit_a && a.rf_on == b.rf_on && a.rf_hz == b.rf_hz &&
+         a.supply_limit_a == b.supply_limit_a && a.soft_start_s == b.soft_start_s && a.rf_on == b.rf_on && a.rf_hz == b.rf_hz &&
          a.level_dbm == b.level_dbm && a.level_known == b.level_known && a.lo_on == b.lo_on &&
          a.offset_hz == b.offset_hz && a.lo_fixed_hz == b.lo_fixed_hz;
 }
@@ -59,6 +59,7 @@ class Walk {
     if (power.on) {
       now_.supply_v = power.volts ? *power.volts : type_.supply_v;
       now_.supply_limit_a = power.limit_a ? *power.limit_a : type_.supply_limit_a;
+      now_.soft_start_s = power.soft_start_s;
     }
     note(step, ActionKind::power);
     if (power.on) ++points_;
@@ -84,13 +85,38 @@ class Walk {
       ++points_;
     }
   }
-  void one(const Step& step, const PairStep&) {
+  void one(const Step& step, const AskStep&) {
+    note(step, ActionKind::ask);
+    ++points_;
+  }
+  void one(const Step& step, const OhmsStep& ohms) {
+    for (const std::string& each : ohms.checks) {
+      note(step, ActionKind::ohms).check = each;
+      ++points_;
+    }
+  }
+  void one(const Step& step, const PairStep& pair) {
+    if (!pair.checks.empty()) return checks(step, pair);
     Action& action = note(step, ActionKind::pair);
     action.at["rf_hz"] = now_.rf_hz;
     action.at["lo_hz"] = now_.lo_hz();
     action.at["offset_hz"] = now_.rf_hz - now_.lo_hz();
     action.at["level_dbm"] = now_.level_dbm;
     ++points_;
+  }
+  void checks(const Step& step, const PairStep& pair) {
+    for (const std::string& each : pair.checks) {
+      Action& action = note(step, ActionKind::check);
+      action.check = each;
+      const Carrier carrier = type_.bring_up.pairs.at(each).at;
+      if (carrier == Carrier::lo || carrier == Carrier::intermediate) action.at["lo_hz"] = now_.lo_hz();
+      if (carrier == Carrier::rf || carrier == Carrier::intermediate) {
+        action.at["rf_hz"] = now_.rf_hz;
+        action.at["level_dbm"] = now_.level_dbm;
+      }
+      if (carrier == Carrier::intermediate) action.at["offset_hz"] = now_.rf_hz - now_.lo_hz();
+      ++points_;
+    }
   }
   void one(const Step& step, const WaitStep&) { note(step, ActionKind::wait); }
   void one(const Step&, const SweepStep& sweep) { axis(sweep, 0); }
@@ -136,6 +162,7 @@ void expect_same(const Action& found, const Action& expected) {
   EXPECT_EQ(found.step, expected.step);
   EXPECT_EQ(found.intent, expected.intent);
   EXPECT_EQ(found.test_point, expected.test_point);
+  EXPECT_EQ(found.check, expected.check);
   EXPECT_EQ(found.at, expected.at);
   EXPECT_EQ(found.measures(), expected.measures());
   if (expected.measures()) {
@@ -169,9 +196,9 @@ class Maker {
 
   Step step(int depth) {
     Step made;
-    switch (pick(0, depth < 3 ? 7 : 4)) {
+    switch (pick(0, depth < 3 ? 10 : 7)) {
       case 0:
-        made.what = PowerStep{coin(), maybe(1, 12), maybe(0.01, 0.2)};
+        made.what = PowerStep{coin(), maybe(1, 12), maybe(0.01, 0.2), maybe(0, 1).value_or(0)};
         break;
       case 1: {
         DriveStep drive{maybe(1e6, 2e6), maybe(-80, -20), maybe(1e3, 9e3), {},
@@ -193,6 +220,20 @@ class Maker {
         made.what = WaitStep{0.1};
         break;
       case 5:
+        made.what = AskStep{"question", "Question", "Is it so?", ""};
+        break;
+      case 6:
+        made.what = OhmsStep{pick(0, 1) == 0 ? std::vector<std::string>{"cross_6_13"}
+                                             : std::vector<std::string>{"via_0", "op_amp_short"}};
+        break;
+      case 7: {
+        PairStep pair;
+        pair.checks = coin() ? std::vector<std::string>{"lo"}
+                             : std::vector<std::string>{"switch_0_180", "splitter", "inputs"};
+        made.what = pair;
+        break;
+      }
+      case 8:
         made.what = RepeatStep{static_cast<std::uint64_t>(pick(1, 3)), steps(depth + 1)};
         break;
       default:

@@ -26,12 +26,13 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(script.board_type, "heron-30");
   EXPECT_EQ(script.parameters.at("level"), "-40 dBm");
   EXPECT_EQ(script.parameters.at("points"), "3");
-  ASSERT_EQ(script.steps.size(), 11U);
+  ASSERT_EQ(script.steps.size(), 17U);
 
   const auto& power = as<PowerStep>(script.steps[0]);
   EXPECT_TRUE(power.on);
   EXPECT_EQ(power.volts, 10);
   EXPECT_EQ(power.limit_a, 0.15);
+  EXPECT_EQ(power.soft_start_s, 0.5);
   EXPECT_EQ(script.steps[0].label, "supply on");
   EXPECT_EQ(script.steps[0].pointer, "/steps/0");
 
@@ -71,9 +72,25 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(repeat.body.at(0).pointer, "/steps/8/do/0/do/0");
   EXPECT_EQ(repeat.body.at(0).label, "pair") << "without a label, the kind";
 
-  EXPECT_EQ(as<DriveStep>(script.steps[9]).rf_on, false);
-  EXPECT_EQ(as<DriveStep>(script.steps[9]).lo_on, false);
-  EXPECT_FALSE(as<PowerStep>(script.steps[10]).on);
+  EXPECT_EQ(as<PairStep>(script.steps[9]).checks, std::vector<std::string>{"lo"});
+  EXPECT_EQ(as<PairStep>(script.steps[10]).checks,
+            (std::vector<std::string>{"switch_0_180", "inputs"}));
+  EXPECT_TRUE(outputs.checks.empty());
+
+  EXPECT_EQ(as<DriveStep>(script.steps[11]).rf_on, false);
+  EXPECT_EQ(as<DriveStep>(script.steps[11]).lo_on, false);
+  EXPECT_FALSE(as<PowerStep>(script.steps[12]).on);
+
+  const auto& ask = as<AskStep>(script.steps[13]);
+  EXPECT_EQ(ask.id, "orientation_u1");
+  EXPECT_EQ(ask.title, "Orientation of U1");
+  EXPECT_EQ(ask.text, "Does the notch point away from the supply connector?");
+  EXPECT_EQ(ask.part, "U1");
+  EXPECT_EQ(as<AskStep>(script.steps[14]).title, "clean") << "the id stands in for the title";
+  EXPECT_EQ(as<AskStep>(script.steps[14]).part, "");
+  EXPECT_EQ(as<OhmsStep>(script.steps[15]).checks, std::vector<std::string>{"cross_6_13"});
+  EXPECT_EQ(as<OhmsStep>(script.steps[16]).checks,
+            (std::vector<std::string>{"cross_5_12", "op_amp_short"}));
 }
 
 TEST(Script, DefaultsAreTheDocumentedOnes) {
@@ -131,7 +148,7 @@ TEST(Script, ErrorsInsideLoopsPointAtTheStep) {
       {"step": "repeat", "times": 2, "do": [{"step": "wait", "for": 1}, {"step": "wiat"}]}]})");
   EXPECT_EQ(text_of(refused),
             "test.json: at /steps/1/do/1/step: expected \"power\", \"drive\", \"volts\", \"pair\", "
-            "\"wait\", \"sweep\" or \"repeat\", found \"wiat\"; did you mean \"wait\"?");
+            "\"wait\", \"sweep\", \"repeat\", \"ask\" or \"ohms\", found \"wiat\"; did you mean \"wait\"?");
 }
 
 TEST(Script, TheLibraryDecodes) {
