@@ -26,6 +26,11 @@ function(nightbench_library)
   set_property(GLOBAL APPEND PROPERTY NIGHTBENCH_LIBRARIES ${target})
 endfunction()
 
+# tests/support/places.hpp tells tests where the checkout and the build are.
+set(NIGHTBENCH_PLACES "${CMAKE_BINARY_DIR}/include/places")
+configure_file("${CMAKE_SOURCE_DIR}/tests/support/places.hpp.in"
+  "${NIGHTBENCH_PLACES}/tests/support/places.hpp" @ONLY)
+
 # nightbench_test(FOLDER drivers/link           the folder under tests/, which mirrors the source path
 #                 SOURCES tcp_test.cpp ...
 #                 NEEDS drivers/link ...  USES ...
@@ -38,8 +43,7 @@ function(nightbench_test)
   add_executable(${target} ${ARG_SOURCES})
   list(TRANSFORM ARG_NEEDS REPLACE "/" "_")
   target_link_libraries(${target} PRIVATE ${ARG_NEEDS} ${ARG_USES} GTest::gmock_main)
-  target_compile_definitions(${target} PRIVATE
-    NIGHTBENCH_SOURCE_DIR="${CMAKE_SOURCE_DIR}" NIGHTBENCH_BINARY_DIR="${CMAKE_BINARY_DIR}")
+  target_include_directories(${target} PRIVATE "${NIGHTBENCH_PLACES}")
   if(NOT ARG_TIMEOUT)
     set(ARG_TIMEOUT 300)
   endif()

@@ -9,6 +9,7 @@
 #include <set>
 
 #include "target.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::fuzz {
 namespace {

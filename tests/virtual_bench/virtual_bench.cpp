@@ -8,6 +8,7 @@
 
 #include "drivers/link/stream_link.hpp"
 #include "sequences/engine/header.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::testing {
 namespace asio = boost::asio;
@@ -56,8 +57,8 @@ VirtualBench::~VirtualBench() {
 }
 
 Result<bench::Bench*> VirtualBench::open() {
-  bench::LinkMaker links = [this](const std::string& instrument, const std::string&)
-      -> Result<std::unique_ptr<link::Link>> {
+  bench::LinkMaker links = [this](const std::string& instrument,
+                                  const std::string&) -> Result<std::unique_ptr<link::Link>> {
     auto make = [this, instrument] { return simulation_->memory_stream(instrument); };
     return std::make_unique<link::StreamLink>("MEMORY::" + instrument,
                                               link::connector(std::move(make)));
@@ -80,7 +81,8 @@ void VirtualBench::run(std::function<Awaitable<void>()> work) {
   });
   const bool ended = clock_.run([&done] { return done; });
   if (thrown) std::rethrow_exception(thrown);
-  if (!ended) throw std::runtime_error("standstill: nothing is left to do, and the work is not done");
+  if (!ended)
+    throw std::runtime_error("standstill: nothing is left to do, and the work is not done");
 }
 
 Result<engine::Ending> VirtualBench::run_plan(const script::Plan& plan, record::Journal& journal,

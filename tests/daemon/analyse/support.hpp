@@ -13,6 +13,7 @@
 
 #include "daemon/analyse/analyse.hpp"
 #include "sequences/capture/sigmf.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::analyse::test {
 

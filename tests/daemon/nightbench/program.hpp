@@ -5,6 +5,7 @@
 #include <memory>
 #include <string>
 
+#include "tests/support/places.hpp"
 #include "tests/support/process.hpp"
 
 namespace nightbench::testing {

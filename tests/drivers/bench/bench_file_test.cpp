@@ -7,6 +7,7 @@
 #include <fstream>
 
 #include "drivers/base/json.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::bench {
 namespace {

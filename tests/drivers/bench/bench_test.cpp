@@ -9,6 +9,7 @@
 #include "../support/fake_instrument.hpp"
 #include "../support/run.hpp"
 #include "drivers/base/json.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::bench {
 namespace {

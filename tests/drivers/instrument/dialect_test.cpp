@@ -8,6 +8,7 @@
 #include <set>
 
 #include "drivers/base/json.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::instrument {
 namespace {

@@ -12,6 +12,7 @@
 #include "../support/run.hpp"
 #include "drivers/instrument/dialect.hpp"
 #include "drivers/instrument/instrument.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::test {
 

@@ -1,5 +1,6 @@
 // docs/reference/faults.md says what the model says. NIGHTBENCH_WRITE_DOCUMENTS=1 rewrites it.
 #include "fault_table.hpp"
+#include "tests/support/places.hpp"
 
 #include <gtest/gtest.h>
 

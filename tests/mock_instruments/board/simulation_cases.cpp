@@ -1,4 +1,5 @@
 #include "simulation_cases.hpp"
+#include "tests/support/places.hpp"
 
 #include <cmath>
 #include <fstream>

@@ -12,6 +12,7 @@
 #include "asking.hpp"
 #include "mock_instruments/instrument/recorded_waves.hpp"
 #include "mock_instruments/instrument/scope.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::mock::instrument {
 namespace {

@@ -15,6 +15,7 @@
 #include "drivers/base/clock.hpp"
 #include "drivers/link/stream.hpp"
 #include "mock_instruments/server/simulated_bench.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::mock::server {
 

@@ -1,5 +1,6 @@
 // The simulated bench file: what is accepted, and what is said about what is not.
 #include "mock_instruments/server/bench_plan.hpp"
+#include "tests/support/places.hpp"
 
 #include <gtest/gtest.h>
 

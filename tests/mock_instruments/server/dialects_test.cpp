@@ -7,6 +7,7 @@
 
 #include "bench_harness.hpp"
 #include "drivers/base/json.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::mock::server {
 namespace {

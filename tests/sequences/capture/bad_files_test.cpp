@@ -5,6 +5,7 @@
 #include <set>
 
 #include "support.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::capture {
 namespace {

@@ -7,6 +7,7 @@
 #include <random>
 
 #include "support.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::capture {
 namespace {

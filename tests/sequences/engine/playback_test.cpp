@@ -8,6 +8,7 @@
 #include <map>
 #include <nlohmann/json.hpp>
 
+#include "tests/support/places.hpp"
 #include "tests/virtual_bench/virtual_bench.hpp"
 
 namespace nightbench::engine {
@@ -40,7 +41,9 @@ std::map<std::string, record::Reading> play(const Json& one) {
   const Json& inputs = one["inputs"];
   Json script{{"script", "playback"}};
   script["steps"] = {{{"step", "power"}, {"output", "on"}},
-                     {{"step", "drive"}, {"rf", inputs["rf_hz"]}, {"lo", inputs["lo_hz"]},
+                     {{"step", "drive"},
+                      {"rf", inputs["rf_hz"]},
+                      {"lo", inputs["lo_hz"]},
                       {"level", inputs["level_dbm"]}},
                      {{"step", "pair"}}};
   const script::Plan plan =
@@ -87,8 +90,9 @@ TEST_P(Playback, GivesTheReferenceAnswersOrNoReadingWithTheReason) {
   }
   const record::Reading& if_error = readings["if_error"];
   ASSERT_TRUE(if_error.value) << if_error.reason << ": " << if_error.detail;
-  const double if_hz = std::fabs(one["inputs"]["rf_hz"].get<double>() -
-                                 one["inputs"]["lo_hz"].get<double>()) + *if_error.value;
+  const double if_hz =
+      std::fabs(one["inputs"]["rf_hz"].get<double>() - one["inputs"]["lo_hz"].get<double>()) +
+      *if_error.value;
   EXPECT_NEAR(if_hz, reference["if_hz"].get<double>(), 1e-4 * if_hz);
   EXPECT_NEAR(*readings["i_amplitude"].value, reference["i_amplitude_v"].get<double>(),
               0.002 * reference["i_amplitude_v"].get<double>());
@@ -111,7 +115,9 @@ TEST_P(Playback, GivesTheReferenceAnswersOrNoReadingWithTheReason) {
 }
 
 INSTANTIATE_TEST_SUITE_P(CircuitSimulation, Playback, ::testing::ValuesIn(cases()),
-                         [](const auto& each) { return each.param["id"].template get<std::string>(); });
+                         [](const auto& each) {
+                           return each.param["id"].template get<std::string>();
+                         });
 
 }  // namespace
 }  // namespace nightbench::engine

@@ -11,6 +11,7 @@
 #include <set>
 
 #include "sequences/reading/iq.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::reading {
 namespace {

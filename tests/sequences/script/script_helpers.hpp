@@ -9,6 +9,7 @@
 
 #include "sequences/script/board_type.hpp"
 #include "sequences/script/script.hpp"
+#include "tests/support/places.hpp"
 
 namespace nightbench::script::testing {
 
