@@ -24,23 +24,6 @@ using asio::ip::tcp;
 
 namespace {
 
-// Servers wait without an end. On a virtual clock such an alarm must not be there at all: time
-// would jump to it.
-class EndlessClock final : public Clock {
- public:
-  explicit EndlessClock(Clock& clock) : clock_(clock) {}
-  TimePoint now() const override { return clock_.now(); }
-  WallTime wall() const override { return clock_.wall(); }
-  std::unique_ptr<Alarm> arm(TimePoint when, std::function<void()> ring) override {
-    if (when == TimePoint::max()) return nullptr;
-    return clock_.arm(when, std::move(ring));
-  }
-  asio::io_context& context() override { return clock_.context(); }
-
- private:
-  Clock& clock_;
-};
-
 std::uint64_t seed_for(std::uint64_t seed, std::string_view name, std::uint64_t purpose) {
   std::uint64_t hash = 0xcbf29ce484222325U ^ (seed * 0x9E3779B97F4A7C15U) ^ purpose;
   for (const char c : name) hash = (hash ^ static_cast<unsigned char>(c)) * 0x100000001b3U;
@@ -75,7 +58,7 @@ struct SimulatedBench::State : std::enable_shared_from_this<SimulatedBench::Stat
   Result<void> place(std::string_view serial);
   Entry* find(std::string_view name);
 
-  EndlessClock clock;
+  Clock& clock;
   BenchPlan plan;
   instrument::World world;
   std::vector<Entry> entries;
