@@ -35,6 +35,7 @@ Awaitable<Result<MeterReading>> Meter::measure(Function function) {
       add(commands, "configure_" + what + "_auto");
     }
     CO_TRY(co_await apply(commands));
+    co_await sleep_for(session().clock(), settle());
     known_ = function;
   }
 

@@ -15,6 +15,8 @@ Awaitable<Result<void>> Relays::close(int channel) {
   add(commands, "close", values);
   CO_TRY(co_await apply(commands));
   CO_TRY(co_await read_back_state("get_closed", values, true));
+  // Contacts bounce: what is behind them can be trusted only when they are still.
+  co_await sleep_for(session().clock(), settle());
   closed_[channel] = true;
   co_return Result<void>{};
 }
@@ -28,6 +30,7 @@ Awaitable<Result<void>> Relays::open(int channel) {
   add(commands, "open", values);
   CO_TRY(co_await apply(commands));
   CO_TRY(co_await read_back_state("get_closed", values, false));
+  co_await sleep_for(session().clock(), settle());
   closed_[channel] = false;
   co_return Result<void>{};
 }

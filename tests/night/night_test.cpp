@@ -1,0 +1,23 @@
+// The night in the small, for every build; the whole one is tests/night/night_main.cpp.
+#include <gtest/gtest.h>
+
+#include "tests/night/night.hpp"
+
+namespace nightbench::testing {
+namespace {
+
+TEST(Night, IsTheSameBitForBitForTheSameSeedAndAnotherForAnother) {
+  const double kHours = 0.002;  // two runs
+  const Night first = run_night(kHours, 20261);
+  const Night again = run_night(kHours, 20261);
+  const Night other = run_night(kHours, 20262);
+  EXPECT_GE(first.virtual_hours, kHours);
+  EXPECT_GT(first.points, 50U);
+  EXPECT_EQ(first.points, again.points);
+  EXPECT_EQ(first.virtual_hours, again.virtual_hours);
+  EXPECT_EQ(first.fingerprint, again.fingerprint);
+  EXPECT_NE(first.fingerprint, other.fingerprint);
+}
+
+}  // namespace
+}  // namespace nightbench::testing
