@@ -125,6 +125,15 @@ std::optional<NoReading> nothing_at(const Trace& i, const Trace& q,
                                               silence(q, fit->second, "Q", limits))};
 }
 
+// Why a common fit found no common frequency: each channel has its own.
+std::optional<NoReading> frequencies_apart(const Trace& i, const Trace& q,
+                                           const RefusalLimits& limits) {
+  const auto one = signal::find_and_fit(i);
+  const auto two = signal::find_and_fit(q);
+  if (!one || !two) return std::nullopt;
+  return refuse_apart(*one, *two, limits);
+}
+
 // Amplitude error of a memoryless converter without enough noise to spread it, relative: the sum
 // of (2 / pi m) J1(2 pi m A), A in codes, has an rms of 0.157 / sqrt A codes; noise of s codes
 // lowers it by exp(-2 pi^2 s^2) (Widrow, Kollar, Liu, IEEE TIM 45, 1996, for the model).
@@ -236,6 +245,7 @@ IqResult measure_iq(const Trace& i, const Trace& q, const IqContext& context) {
       why = *std::move(nothing);
     }
     if (why.reason == Reason::empty) return offsets_only(std::move(why));
+    if (auto apart = frequencies_apart(i, q, limits)) why = *std::move(apart);
     return refused(std::move(why), false);
   }
   result.fit = *std::move(fit);

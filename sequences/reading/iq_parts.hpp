@@ -1,7 +1,8 @@
 // What measure_iq hands from one stage to the next. Inner part of this folder.
 #pragma once
 
-#include <array>
+#include <complex>
+#include <cstddef>
 #include <optional>
 
 #include "sequences/reading/iq.hpp"
@@ -33,6 +34,20 @@ struct Capture {
 
 // Spectrum of the residual: noise beside the lines, the largest stranger, coloured noise.
 void look_at_residual(const signal::TwoChannelFit& fit, Side& side);
+
+struct DistortionOutcomes {
+  Outcome thd = not_measured();
+  Outcome sinad = not_measured();
+  Outcome bits = not_measured();
+  Outcome noise = not_measured();
+};
+DistortionOutcomes distortion_of(const Side& side, const IqContext& context, char letter);
+
+// An image rejection with the interval that its kappa's covariance gives.
+Outcome rejection_reading(const char* quantity, std::complex<double> kappa,
+                          const KappaCovariance& covariance, Budget budget);
+
+NoReading silent(const Side& side);
 
 // Fills every quantity of a good capture.
 void fill_quantities(const Capture& capture, IqResult& result);

@@ -8,7 +8,6 @@
 #include <numbers>
 #include <string>
 #include <tuple>
-#include <type_traits>
 
 #include "sequences/signal/sine_fit.hpp"
 
@@ -19,16 +18,40 @@ using signal::ChannelTone;
 using signal::Trace;
 using signal::TwoChannelFit;
 
-// Volts of one code; 0 when the samples are not codes of a converter.
-double lsb_v(const Trace& trace) {
-  const bool integers = std::visit(
-      [](auto* codes) { return std::is_integral_v<std::remove_cvref_t<decltype(*codes)>>; },
-      trace.codes);
-  return integers || trace.limits ? std::abs(trace.volts_per_code) : 0.0;
+// The mean waveform over one period: samples and the fitted sine, averaged in bins of phase. Noise
+// falls by the square root of the samples in a bin, and few phases in a coherent record are few in
+// both.
+struct Folded {
+  std::vector<double> seen_v;
+  std::vector<double> sine_v;
+};
+
+Folded fold(const Trace& trace, const signal::SineFit& sine, std::size_t bins) {
+  Folded sums{std::vector<double>(bins), std::vector<double>(bins)};
+  std::vector<double> count(bins);
+  std::vector<double> volts(trace.size);
+  signal::read_volts(trace, 0, volts, sine.offset_v);
+  const double first = sine.phase_rad / (2.0 * std::numbers::pi);
+  for (std::size_t n = 0; n < volts.size(); ++n) {
+    const double cycles = sine.frequency_hz * trace.dt_s * static_cast<double>(n) + first;
+    const double phase = cycles - std::floor(cycles);
+    const std::size_t bin =
+        std::min(bins - 1, static_cast<std::size_t>(phase * static_cast<double>(bins)));
+    sums.seen_v[bin] += volts[n];
+    sums.sine_v[bin] += sine.amplitude_v * std::cos(2.0 * std::numbers::pi * phase);
+    count[bin] += 1.0;
+  }
+  Folded folded;
+  for (std::size_t bin = 0; bin < bins; ++bin) {
+    if (count[bin] == 0.0) continue;
+    folded.seen_v.push_back(sums.seen_v[bin] / count[bin]);
+    folded.sine_v.push_back(sums.sine_v[bin] / count[bin]);
+  }
+  return folded;
 }
 
 struct Share {
-  std::size_t low = 0;  // samples near the lowest
+  std::size_t low = 0;  // values near the lowest
   std::size_t high = 0;
 };
 
@@ -68,8 +91,7 @@ std::optional<NoReading> refuse_clipped_converter(const Trace& trace, const char
                   trace.limits->highest)};
 }
 
-// The fitted sine at the same instants is the yardstick, so that few phases in a coherent record
-// do not look flat.
+// The fitted sine, folded in the same way, is the yardstick.
 std::optional<NoReading> refuse_clipped_device(const Trace& trace, double frequency_hz,
                                                const ChannelTone& tone, const RefusalLimits& limits,
                                                const char* channel) {
@@ -88,33 +110,28 @@ std::optional<NoReading> refuse_clipped_device(const Trace& trace, double freque
 
   const std::size_t points = std::min<std::size_t>(trace.size, 32768);
   const Trace some = signal::part(trace, (trace.size - points) / 2, points);
-  std::vector<double> volts(points);
-  signal::read_volts(some, 0, volts);
   const auto sine = signal::three_parameter_fit(some, frequency_hz);
   if (!sine) return std::nullopt;
-  std::vector<double> model(points);
-  for (std::size_t n = 0; n < points; ++n) {
-    const double cycles = sine->frequency_hz * some.dt_s * static_cast<double>(n);
-    const double x = 2.0 * std::numbers::pi * (cycles - std::floor(cycles)) + sine->phase_rad;
-    model[n] = sine->amplitude_v * std::cos(x);
-  }
-  const double least_band = std::max(lsb_v(trace), 2.0 * tone.residual_std_v);
+  const std::size_t bins = std::clamp<std::size_t>(points / 16, 16, 128);
+  const Folded folded = fold(some, *sine, bins);
+  const double noise =
+      tone.residual_std_v * std::sqrt(static_cast<double>(bins) / static_cast<double>(points));
   for (double relative : {0.003, 0.01, 0.02}) {
-    const double band = std::max(relative * sine->amplitude_v, least_band);
-    const Share seen = near_extremes(volts, band);
-    const Share fair = near_extremes(model, band);
+    const double band = std::max(relative * sine->amplitude_v, 4.0 * noise);
+    const Share seen = near_extremes(folded.seen_v, band);
+    const Share fair = near_extremes(folded.sine_v, band);
     const auto too_many = [&](std::size_t count, std::size_t expected) {
-      const auto e = static_cast<double>(expected);
-      return static_cast<double>(count) > limits.flat_share_ratio * e + 2.0 * std::sqrt(e);
+      return static_cast<double>(count) >
+             limits.flat_share_ratio * static_cast<double>(expected) + 1.0;
     };
     const bool low = too_many(seen.low, fair.low);
     if (!low && !too_many(seen.high, fair.high)) continue;
     return NoReading{
         Reason::clipped,
-        fmt::format("{}: {} samples within {:.3g} V of the {}, a sine has {}; harmonic {} at "
-                    "{:.1f} dBc: flat in the device",
-                    channel, low ? seen.low : seen.high, band, low ? "lowest" : "highest",
-                    low ? fair.low : fair.high, worst, worst_dbc)};
+        fmt::format("{}: {} of {} parts of the period lie within {:.3g} V of the {}, {} of a sine "
+                    "do; harmonic {} at {:.1f} dBc: flat in the device",
+                    channel, low ? seen.low : seen.high, folded.seen_v.size(), band,
+                    low ? "lowest" : "highest", low ? fair.low : fair.high, worst, worst_dbc)};
   }
   return std::nullopt;
 }
@@ -304,17 +321,22 @@ std::optional<NoReading> refuse_channels_disagree(const Trace& i, const Trace& q
                      fmt::format("{} alone does not hold {:.6g} Hz: {}", !one ? "I" : "Q",
                                  both.frequency_hz, failed.error().detail)};
   }
-  const double apart = std::abs(two->frequency_hz - one->frequency_hz);
-  const double u = std::hypot(one->u_frequency_hz, two->u_frequency_hz);
+  return refuse_apart(*one, *two, limits);
+}
+
+std::optional<NoReading> refuse_apart(const signal::SineFit& i, const signal::SineFit& q,
+                                      const RefusalLimits& limits) {
+  const double apart = std::abs(q.frequency_hz - i.frequency_hz);
+  const double u = std::hypot(i.u_frequency_hz, q.u_frequency_hz);
   if (apart <= limits.channels_frequency_k * u ||
-      apart <= limits.drift_floor_rel * both.frequency_hz) {
+      apart <= limits.drift_floor_rel * i.frequency_hz) {
     return std::nullopt;
   }
   return NoReading{
       Reason::channels_disagree,
       fmt::format("I alone gives {:.8g} Hz, Q alone {:.8g} Hz: apart by {:.3g} Hz with "
                   "u = {:.2g} Hz",
-                  one->frequency_hz, two->frequency_hz, apart, u)};
+                  i.frequency_hz, q.frequency_hz, apart, u)};
 }
 
 }  // namespace nightbench::reading

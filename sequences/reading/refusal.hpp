@@ -12,6 +12,7 @@
 
 #include "sequences/reading/reading.hpp"
 #include "sequences/signal/samples.hpp"
+#include "sequences/signal/sine_fit.hpp"
 #include "sequences/signal/spectrum.hpp"
 #include "sequences/signal/two_channel_fit.hpp"
 
@@ -105,5 +106,7 @@ std::optional<NoReading> refuse_drifting(const signal::Trace& i, const signal::T
 std::optional<NoReading> refuse_channels_disagree(const signal::Trace& i, const signal::Trace& q,
                                                   const signal::TwoChannelFit& both,
                                                   const RefusalLimits& limits);
+std::optional<NoReading> refuse_apart(const signal::SineFit& i, const signal::SineFit& q,
+                                      const RefusalLimits& limits);
 
 }  // namespace nightbench::reading
