@@ -31,7 +31,7 @@ std::vector<std::string> cut(std::string_view text) {
   std::vector<std::string> fields(1);
   bool bracket = false;
   for (std::size_t i = 0; i < text.size(); ++i) {
-    if (text[i] == '[' && fields.back().empty()) bracket = true;
+    if (text[i] == '[' && fields.back().empty()) bracket = text.find(']', i) != text.npos;
     if (text[i] == ']') bracket = false;
     if (!bracket && text[i] == ':' && i + 1 < text.size() && text[i + 1] == ':') {
       fields.emplace_back();
@@ -290,6 +290,10 @@ Result<Resource> parse_resource(std::string_view text) {
       parse.suffix = last;
       parse.fields.pop_back();
     }
+  }
+  // Followed by "::", a last ':' would move to the next field.
+  if (parse.text.ends_with(':') && !parse.text.ends_with("::")) {
+    return parse.wrong("no ':' at the end", std::string(parse.text));
   }
   if (starts_with_word(head, "ASRL")) return parse_serial(parse, head.substr(4));
   for (const std::string_view known : {"TCPIP", "USB", "GPIB"}) {

@@ -116,6 +116,7 @@ class LineEndStream final : public Stream {
     std::string out(bytes);
     if (out.ends_with('\n')) {
       out.pop_back();
+      if (out.ends_with('\r')) out.pop_back();  // the layer above has its own idea of a line end
       out += line_end_ == LineEnd::cr ? "\r" : "\r\n";
     }
     co_return co_await port_->write_all(out, deadline);

@@ -30,6 +30,14 @@ std::unexpected<Error> nothing_taken() {
   return fail(ErrorKind::timeout, "the other side did not take the bytes before the deadline");
 }
 
+// Room for `size` bytes that the kernel will write; what it does not write is cut off.
+std::string unfilled(std::size_t size) {
+  std::string bytes;
+  // The size that libstdc++ 12 passes can be the capacity, so ours counts.
+  bytes.resize_and_overwrite(size, [size](char*, std::size_t) { return size; });
+  return bytes;
+}
+
 Awaitable<bool> told_to_stop() {
   const asio::cancellation_state state = co_await asio::this_coro::cancellation_state;
   co_return state.cancelled() != asio::cancellation_type::none;
@@ -69,7 +77,7 @@ struct Connection {
 Awaitable<Result<std::string>> read_from(std::shared_ptr<Connection> connection, std::size_t most,
                                          TimePoint deadline) {
   if (connection->closed) co_return closed_here();
-  std::string bytes(std::max<std::size_t>(most, 1), '\0');
+  std::string bytes = unfilled(std::max<std::size_t>(most, 1));
   bool late = false;
   const auto alarm = connection->clock.arm(deadline, [connection, &late] {
     late = true;

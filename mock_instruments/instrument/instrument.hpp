@@ -79,7 +79,10 @@ class Instrument {
   // Both buffers empty, *OPC and *WAI forgotten; settings, status and what was begun stay (IEEE
   // 488.2, 5.8).
   void device_clear();
-  std::uint8_t status_byte() const { return status_.byte(response_.has_value()); }
+  // `waiting`: the transport has taken a response that nobody has read yet.
+  std::uint8_t status_byte(bool waiting = false) const {
+    return status_.byte(waiting || response_.has_value());
+  }
 
   // As after switching the mains on: settings, status and queue anew.
   void power_on(TimePoint now);

@@ -264,6 +264,10 @@ Result<InstrumentPlan> decode_instrument(const std::string& name, const json::No
   TRY_ASSIGN(const json::Node model_node, fields.need("model"));
   TRY_ASSIGN(const std::size_t model, model_node.word(model_words()));
   TRY_ASSIGN(out.model, decode_model(model, in, common.folder));
+  if (const auto transport = fields.find("transport")) {
+    TRY_ASSIGN(const std::size_t word, transport->word({"socket", "vxi11", "hislip", "serial"}));
+    out.front = static_cast<Front>(word);
+  }
   TRY(in.whole("port", 0, 65535, out.port));
   std::string title = model_words()[model];
   std::ranges::replace(title, '_', '-');

@@ -36,6 +36,9 @@ struct ScopePlan {
   bool exact = false;  // floating-point codes
 };
 
+// How an instrument is reached from outside this process.
+enum class Front : std::uint8_t { socket, vxi11, hislip, serial };
+
 using ModelPlan =
     std::variant<instrument::RfSourceConfig, instrument::LoSourceConfig, ScopePlan,
                  instrument::MeterConfig, instrument::SupplyConfig, instrument::RelaysConfig>;
@@ -43,7 +46,8 @@ using ModelPlan =
 struct InstrumentPlan {
   std::string name;
   ModelPlan model;
-  std::uint16_t port = 0;
+  Front front = Front::socket;
+  std::uint16_t port = 0;  // of socket, VXI-11 core channel, HiSLIP
   instrument::Identity identity;
   instrument::Latency latency;
   bool refuses_second_client = false;  // otherwise it waits in turn

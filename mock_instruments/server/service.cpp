@@ -47,25 +47,14 @@ void LineBuffer::clear() {
   overrun_ = false;
 }
 
-// How an answer leaves the instrument.
-struct Service::Answer {
-  bool never = false;
-  Duration late{};
-  std::optional<Duration> gap;  // between single bytes
-  std::optional<std::uint64_t> garbage;
-  bool truncated = false;
-  std::optional<std::uint64_t> keep;  // bytes of a truncated answer
-  std::optional<std::uint64_t> announced;
-  std::string terminator = "\n";
-};
-
 Service::Service(std::unique_ptr<instrument::Instrument> instrument, Clock& clock,
                  Troubles troubles, bool refuses_second)
     : instrument_(std::move(instrument)),
       clock_(clock),
       troubles_(std::move(troubles)),
       refuses_second_(refuses_second),
-      start_(clock.now()) {}
+      start_(clock.now()),
+      idle_(clock) {}
 
 bool Service::admit(std::unique_ptr<link::Stream> stream) {
   const bool off = stopped_ || clock_.now() < off_until_;
@@ -88,6 +77,7 @@ void Service::next_client() {
 
 void Service::stop() {
   stopped_ = true;
+  idle_.ring();
   if (serving_ != nullptr) serving_->close();
   for (const auto& each : waiting_) each->close();
   waiting_.clear();
@@ -133,6 +123,9 @@ Awaitable<bool> Service::wait_until(link::Stream& stream, TimePoint when) {
 }
 
 Awaitable<bool> Service::handle(link::Stream& stream, std::string line) {
+  while (busy_ && !stopped_) co_await idle_.wait(TimePoint::max());
+  if (stopped_) co_return false;
+  const Turn turn(*this);
   const std::vector<Trouble> strikes = troubles_.strike(line, seconds(clock_.now() - start_));
   if (!strike_before(strikes)) co_return false;
   instrument_->begin(std::move(line), clock_.now());

@@ -1,16 +1,20 @@
 // One simulated instrument with its clients: lines in, answers out, troubles on the way.
 //
-// A service takes byte streams from wherever they come (sockets, memory) and serves one at a time,
-// a coroutine each. All on the clock's io_context thread.
+// A service takes byte streams from wherever they come (sockets, memory, pseudo-terminals) and
+// serves one at a time, a coroutine each. Transports with messages of their own come in through
+// service_device.hpp. All on the clock's io_context thread.
 #pragma once
 
 #include <cstdint>
 #include <deque>
+#include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "drivers/base/clock.hpp"
 #include "drivers/link/stream.hpp"
+#include "drivers/link/wake.hpp"
 #include "mock_instruments/instrument/instrument.hpp"
 #include "mock_instruments/server/trouble.hpp"
 
@@ -55,7 +59,32 @@ class Service : public std::enable_shared_from_this<Service> {
   void stop();
 
  private:
-  struct Answer;
+  friend class ServiceDevice;
+  // How an answer leaves the instrument.
+  struct Answer {
+    bool never = false;
+    Duration late{};
+    std::optional<Duration> gap;  // between single bytes
+    std::optional<std::uint64_t> garbage;
+    bool truncated = false;
+    std::optional<std::uint64_t> keep;  // bytes of a truncated answer
+    std::optional<std::uint64_t> announced;
+    std::string terminator = "\n";
+  };
+  // The instrument runs one message at a time, whichever way it came.
+  class Turn {
+   public:
+    explicit Turn(Service& service) : service_(service) { service_.busy_ = true; }
+    ~Turn() {
+      service_.busy_ = false;
+      service_.idle_.ring();
+    }
+    Turn(const Turn&) = delete;
+    Turn& operator=(const Turn&) = delete;
+
+   private:
+    Service& service_;
+  };
   void next_client();
   static Awaitable<void> serve(std::shared_ptr<Service> self, std::shared_ptr<void> owner,
                                std::shared_ptr<link::Stream> stream);
@@ -78,6 +107,8 @@ class Service : public std::enable_shared_from_this<Service> {
   std::shared_ptr<link::Stream> serving_;
   std::deque<std::unique_ptr<link::Stream>> waiting_;
   std::weak_ptr<void> owner_;
+  link::Wake idle_;
+  bool busy_ = false;
   bool stopped_ = false;
 };
 

@@ -17,6 +17,10 @@
 #include "mock_instruments/instrument/scope.hpp"
 #include "mock_instruments/server/bench_plan.hpp"
 #include "mock_instruments/server/service.hpp"
+#include "mock_instruments/server/service_device.hpp"
+#include "mock_instruments/transport/hislip_server.hpp"
+#include "mock_instruments/transport/pseudo_terminal.hpp"
+#include "mock_instruments/transport/vxi11_server.hpp"
 
 namespace nightbench::mock::server {
 namespace asio = boost::asio;
@@ -40,7 +44,11 @@ double wrapped(double degrees) {
 
 struct Entry {
   std::shared_ptr<Service> service;
+  // What it is reached by: one of these, with Transport::tcp.
   std::unique_ptr<tcp::acceptor> acceptor;
+  std::unique_ptr<transport::Vxi11Server> vxi11;
+  std::unique_ptr<transport::HislipServer> hislip;
+  std::string serial_resource;
   instrument::Scope* scope = nullptr;
   instrument::Supply* supply = nullptr;
   instrument::LoSource* lo = nullptr;
@@ -55,6 +63,8 @@ struct SimulatedBench::State : std::enable_shared_from_this<SimulatedBench::Stat
                                                              instrument::Setup setup);
   Result<void> wire();
   Result<void> listen();
+  Result<void> listen_on_socket(Entry& entry, std::uint16_t port);
+  Result<void> open_front(Entry& entry, const InstrumentPlan& how);
   Result<void> place(std::string_view serial);
   Entry* find(std::string_view name);
 
@@ -190,27 +200,76 @@ Result<void> SimulatedBench::State::place(std::string_view serial) {
   return {};
 }
 
+Result<void> SimulatedBench::State::listen_on_socket(Entry& entry, std::uint16_t port) {
+  boost::system::error_code failed;
+  const tcp::endpoint where(asio::ip::address_v4::loopback(), port);
+  auto acceptor = std::make_unique<tcp::acceptor>(clock.context());
+  acceptor->open(where.protocol(), failed);
+  if (!failed) acceptor->set_option(tcp::acceptor::reuse_address(true), failed);
+  if (!failed) acceptor->bind(where, failed);
+  if (!failed) acceptor->listen(asio::socket_base::max_listen_connections, failed);
+  if (failed) {
+    Error error;
+    error.kind = ErrorKind::refused;
+    error.number = failed.value();
+    error.message =
+        "cannot listen on 127.0.0.1 port " + std::to_string(port) + ": " + failed.message();
+    return fail(std::move(error));
+  }
+  entry.acceptor = std::move(acceptor);
+  return {};
+}
+
+Result<void> SimulatedBench::State::open_front(Entry& entry, const InstrumentPlan& how) {
+  const std::weak_ptr<State> self = weak_from_this();
+  const std::string& name = how.name;
+  const auto drop = [self, name] {
+    const std::shared_ptr<State> state = self.lock();
+    Entry* const found = state ? state->find(name) : nullptr;
+    if (found == nullptr) return;
+    if (found->vxi11) found->vxi11->drop_clients();
+    if (found->hislip) found->hislip->drop_clients();
+  };
+  switch (how.front) {
+    case Front::socket:
+      return listen_on_socket(entry, how.port);
+    case Front::vxi11: {
+      transport::Vxi11ServerOptions options;
+      options.port = how.port;
+      TRY_ASSIGN(entry.vxi11,
+                 transport::Vxi11Server::start(std::make_shared<ServiceDevice>(entry.service, drop),
+                                               clock, options));
+      return {};
+    }
+    case Front::hislip: {
+      transport::HislipServerOptions options;
+      options.port = how.port;
+      TRY_ASSIGN(entry.hislip,
+                 transport::HislipServer::start(
+                     std::make_shared<ServiceDevice>(entry.service, drop), clock, options));
+      return {};
+    }
+    case Front::serial: {
+      TRY_ASSIGN(transport::PseudoTerminal terminal, transport::open_pseudo_terminal(clock));
+      entry.serial_resource = terminal.resource();
+      entry.service->admit(std::move(terminal.stream));
+      return {};
+    }
+  }
+  return {};
+}
+
 Result<void> SimulatedBench::State::listen() {
   for (std::size_t i = 0; i < entries.size(); ++i) {
-    boost::system::error_code failed;
-    const tcp::endpoint where(asio::ip::address_v4::loopback(), plan.instruments[i].port);
-    auto acceptor = std::make_unique<tcp::acceptor>(clock.context());
-    acceptor->open(where.protocol(), failed);
-    if (!failed) acceptor->set_option(tcp::acceptor::reuse_address(true), failed);
-    if (!failed) acceptor->bind(where, failed);
-    if (!failed) acceptor->listen(asio::socket_base::max_listen_connections, failed);
-    if (failed) {
-      Error error;
-      error.kind = ErrorKind::refused;
+    Result<void> opened = open_front(entries[i], plan.instruments[i]);
+    if (!opened) {
+      Error error = std::move(opened).error();
       error.instrument = entries[i].service->name();
-      error.number = failed.value();
-      error.message = "cannot listen on 127.0.0.1 port " +
-                      std::to_string(plan.instruments[i].port) + ": " + failed.message();
       return fail(std::move(error));
     }
-    entries[i].acceptor = std::move(acceptor);
   }
   for (Entry& entry : entries) {
+    if (entry.acceptor == nullptr) continue;
     asio::co_spawn(clock.context(),
                    accept_clients(shared_from_this(), entry.service, *entry.acceptor, clock),
                    asio::detached);
@@ -263,6 +322,12 @@ std::vector<std::pair<std::string, std::string>> SimulatedBench::resources() con
       boost::system::error_code closed;
       const auto where = entry.acceptor->local_endpoint(closed);
       resource = "TCPIP::127.0.0.1::" + std::to_string(closed ? 0 : where.port()) + "::SOCKET";
+    } else if (entry.vxi11 != nullptr) {
+      resource = "TCPIP::127.0.0.1," + std::to_string(entry.vxi11->core_port()) + "::inst0::INSTR";
+    } else if (entry.hislip != nullptr) {
+      resource = "TCPIP::127.0.0.1::hislip0," + std::to_string(entry.hislip->port()) + "::INSTR";
+    } else if (!entry.serial_resource.empty()) {
+      resource = entry.serial_resource;
     }
     out.emplace_back(entry.service->name(), std::move(resource));
   }
@@ -392,6 +457,8 @@ void SimulatedBench::stop() {
   for (Entry& entry : state_->entries) {
     boost::system::error_code ignored;  // closing is final either way
     if (entry.acceptor != nullptr) entry.acceptor->close(ignored);
+    entry.vxi11.reset();
+    entry.hislip.reset();
     entry.service->stop();
   }
 }

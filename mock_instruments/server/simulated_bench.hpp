@@ -1,5 +1,6 @@
 // A whole bench in this process: simulated instruments around one simulated receiver board, each
-// behind a raw SCPI socket on loopback or behind an in-memory stream.
+// behind a raw SCPI socket, VXI-11 or HiSLIP on loopback, behind a pseudo-terminal, or behind an
+// in-memory stream.
 //
 // Everything runs on the clock's io_context, one coroutine a client, so that with a VirtualClock
 // and memory streams a bench is bit-identical for one bench file (its seed) and one order of
@@ -28,7 +29,7 @@ namespace nightbench::mock::server {
 struct BenchPlan;
 
 enum class Transport : std::uint8_t {
-  tcp,     // loopback sockets, on the ports of the file (0: any free one)
+  tcp,     // loopback sockets and pseudo-terminals, as the file says (port 0: any free one)
   memory,  // no sockets; clients in this process use memory_stream()
 };
 
@@ -85,7 +86,8 @@ class SimulatedBench {
 
   const std::string& name() const;
   // Instrument name and VISA resource name, in the order of the names; "TCPIP::127.0.0.1::40001::
-  // SOCKET" with sockets, "MEMORY::<instrument>" otherwise.
+  // SOCKET" with sockets, the forms of the other transports with those (VXI-11 with the port of its
+  // core channel, since there is no port mapper), "MEMORY::<instrument>" otherwise.
   std::vector<std::pair<std::string, std::string>> resources() const;
   // A new connection to an instrument, as a client in this process sees it; with both transports.
   // bad_input when there is no such instrument, refused when it takes no second client.

@@ -34,8 +34,10 @@ class Device {
   virtual void overrun() {}
 };
 
-// A message as it came, cut into program messages without terminators. NL ends one (IEEE 488.2,
-// 7.5), but not in a message that holds a block: its bytes may be anything.
+// A message as it came, cut into program messages without terminators; empty ones are left out. NL
+// ends one (IEEE 488.2, 7.5), but not in a message that holds a block: its bytes may be anything.
 std::vector<std::string> program_messages(std::string message);
+// Whether what has come so far is a whole message without the transport's END: it ends in NL.
+bool ends_by_itself(const std::string& message);
 
 }  // namespace nightbench::mock::transport

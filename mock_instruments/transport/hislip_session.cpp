@@ -148,7 +148,8 @@ Awaitable<void> HislipSession::read_sync(std::shared_ptr<HislipSession> self) {
 void HislipSession::note_message(const Header& header) {
   last_id_ = header.parameter;
   const bool delivered = (header.control & rmt_delivered) != 0;
-  if (!overlap_ && delivered != rmt_expected_) {
+  const bool unfinished = output_ && !rmt_expected_;  // its end has not been sent yet
+  if (!overlap_ && (unfinished || delivered != rmt_expected_)) {
     device_->interrupted();
     if (output_) void_output_ = true;
   }
@@ -204,7 +205,8 @@ Awaitable<bool> HislipSession::take_data(Header header) {
     }
     if (!discarding_) partial_ += *bytes;
   }
-  if (header.type == Type::data || clears != clears_) co_return true;
+  const bool whole = header.type == Type::data_end || ends_by_itself(partial_);
+  if (!whole || clears != clears_) co_return true;
   if (std::exchange(discarding_, false)) {
     device_->overrun();
     co_return true;
@@ -273,7 +275,6 @@ Awaitable<void> HislipSession::work(std::shared_ptr<HislipSession> self) {
       co_await self->interrupt(by);
       continue;
     }
-    *response += '\n';
     co_await self->respond(*std::move(response), input.id);
   }
 }
@@ -296,11 +297,16 @@ Awaitable<bool> HislipSession::respond(std::string response, std::uint32_t id) {
   output_ = true;
   void_output_ = false;
   std::string_view left = response;
+  std::string tail;
   bool last = false;
   while (!last) {
-    last = left.size() <= most;
-    const std::string_view piece = left.substr(0, static_cast<std::size_t>(most));
+    std::string_view piece = left.substr(0, static_cast<std::size_t>(most));
     left.remove_prefix(piece.size());
+    last = left.empty() && piece.size() < most;
+    if (last) {  // appended here and not to the whole, which may be large
+      tail = std::string(piece) + '\n';
+      piece = tail;
+    }
     Header header = header_of(last ? Type::data_end : Type::data, 0, id);
     if (overlap_) header.parameter = std::exchange(next_id_, next_id_ + 2);
     if (!overlap_ && !last && options_.answers_any_id) header.parameter = any_message_id;

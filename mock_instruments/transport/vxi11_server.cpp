@@ -325,10 +325,10 @@ Awaitable<Outcome> Vxi11Server::Core::write(Connection from, std::string_view ar
     device_->overrun();
   }
   if (!link.discarding) link.input += call->data;
-  if ((call->flags & flag::end) != 0) {
+  if ((call->flags & flag::end) != 0 || ends_by_itself(link.input)) {
     std::string message = std::exchange(link.input, {});
     const bool lost = std::exchange(link.discarding, false);
-    if (!lost && !message.empty()) {
+    if (!lost) {
       for (std::string& each : program_messages(std::move(message))) input(std::move(each));
     }
   }
