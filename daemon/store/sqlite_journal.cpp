@@ -135,6 +135,17 @@ Result<void> SqliteJournal::begin(const record::Header& header) {
   return kept;
 }
 
+Result<void> SqliteJournal::reopen(const std::string& run_id) {
+  const std::string id = valid_utf8(run_id);
+  TRY_ASSIGN(Statement update, database_->prepare(R"sql(
+      UPDATE run SET outcome = ?2, outcome_text = '', finished_ns = NULL WHERE run_id = ?1
+      RETURNING id)sql"));
+  update.bind(1, id).bind(2, record::word(record::Outcome::unfinished));
+  TRY_ASSIGN(const bool kept, update.step());
+  if (!kept) return unknown(run_id);
+  return update.run();
+}
+
 Result<void> SqliteJournal::append(const std::string& run_id, const record::Point& point) {
   const std::string body = record::json_text(point);
   const std::string id = valid_utf8(run_id);

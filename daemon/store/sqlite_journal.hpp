@@ -62,6 +62,7 @@ class SqliteJournal final : public record::Journal {
   SqliteJournal& operator=(const SqliteJournal&) = delete;
 
   Result<void> begin(const record::Header& header) override;
+  Result<void> reopen(const std::string& run_id) override;
   Result<void> append(const std::string& run_id, const record::Point& point) override;
   Result<void> note(const std::string& run_id, const record::Event& event) override;
   Result<void> finish(const std::string& run_id, record::Outcome outcome, const std::string& text,

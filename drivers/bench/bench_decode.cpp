@@ -277,6 +277,37 @@ Result<SafeLimits> decode_safe(json::Fields& bench_fields, const BenchFile& benc
   return out;
 }
 
+Result<Duration> span(json::Fields& fields, const char* key, Duration otherwise) {
+  TRY_ASSIGN(const double length_s,
+             not_negative(fields, key, Unit::second, seconds(otherwise)));
+  return from_seconds(length_s);
+}
+
+Result<TroubleSettings> decode_trouble(const json::Node& node) {
+  TroubleSettings out;
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "the trouble policy"));
+  TRY_ASSIGN(const long long tries, fields.integer("tries", 1, 100, out.tries));
+  out.tries = static_cast<int>(tries);
+  TRY_ASSIGN(out.patience, span(fields, "patience", out.patience));
+  TRY_ASSIGN(out.give_up_after, span(fields, "give_up_after", out.give_up_after));
+  TRY_ASSIGN(out.look_again, span(fields, "look_again", out.look_again));
+  TRY_ASSIGN(const long long restores,
+             fields.integer("supply_restores_most", 0, 100, out.supply_restores_most));
+  out.supply_restores_most = static_cast<int>(restores);
+  TRY(fields.finish());
+  return out;
+}
+
+Result<DriftSettings> decode_drift(const json::Node& node) {
+  DriftSettings out;
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "the drift watch"));
+  TRY_ASSIGN(out.every, span(fields, "every", out.every));
+  TRY_ASSIGN(out.limit, fields.number("limit", out.limit));
+  if (!(out.limit > 0)) return node.wrong("a positive \"limit\"");
+  TRY(fields.finish());
+  return out;
+}
+
 Result<void> decode_instruments(const json::Node& node, BenchFile& out) {
   if (!node.is_object()) return node.wrong("an object of instruments");
   TRY_ASSIGN(const auto members, node.members());
@@ -330,6 +361,12 @@ Result<BenchFile> decode_bench(const json::Node& node) {
   TRY_ASSIGN(out.safe, decode_safe(fields, out));
   if (const auto uncertainty = fields.find("uncertainty")) {
     TRY_ASSIGN(out.uncertainty, decode_uncertainty(*uncertainty));
+  }
+  if (const auto trouble = fields.find("trouble")) {
+    TRY_ASSIGN(out.trouble, decode_trouble(*trouble));
+  }
+  if (const auto drift = fields.find("drift")) {
+    TRY_ASSIGN(out.drift, decode_drift(*drift));
   }
   TRY(fields.finish());
   return out;

@@ -94,6 +94,21 @@ struct Uncertainty {
   double probe_load_farad = 0;
 };
 
+// What is done when an instrument lets us down, from the member "trouble".
+struct TroubleSettings {
+  int tries = 3;                                     // of one point, the first included
+  Duration patience = std::chrono::seconds(60);      // how long one point waits for an instrument
+  Duration give_up_after = std::chrono::minutes(10); // away so long in one go, it is lost
+  Duration look_again = std::chrono::minutes(5);     // how often a lost one is looked for
+  int supply_restores_most = 3;                      // in one run; more stop the board
+};
+
+// A reference point repeated through a run, from the member "drift".
+struct DriftSettings {
+  Duration every = std::chrono::minutes(10);  // zero: never
+  double limit = 1.0;  // of the reference reading's U: a greater change is a finding
+};
+
 struct BenchFile {
   std::filesystem::path file;
   std::string name;
@@ -105,6 +120,8 @@ struct BenchFile {
   RfPath rf_path;
   SafeLimits safe;
   Uncertainty uncertainty;
+  TroubleSettings trouble;
+  DriftSettings drift;
 
   // The entry of a role, or null. (The decoder refuses a role that is filled twice.)
   const InstrumentEntry* with_role(instrument::Role role) const;

@@ -301,7 +301,21 @@ Awaitable<Result<Capture>> Scope::acquire() {
   CO_TRY(co_await complete());
   std::vector<int> channels;
   for (const ChannelSetup& each : actual_->channels) channels.push_back(each.channel);
-  co_return co_await fetch(std::move(channels));
+  if (dialect().scope().family != ScopeFamily::trace || !known_) {
+    co_return co_await fetch(std::move(channels));
+  }
+  // Volts alone do not tell what was recorded: settings lost since they were read back would go
+  // unnoticed.
+  CO_TRY_ASSIGN(Capture capture, co_await fetch(std::move(channels)));
+  const ScopeActual before = *actual_;
+  const ScopeSetup setup = *known_;
+  CO_TRY_ASSIGN(const ScopeActual now, co_await read_actual(setup));
+  if (now.sample_rate_hz != before.sample_rate_hz || now.points != before.points ||
+      now.channels != before.channels) {
+    forget();
+    co_return trouble(ErrorKind::bad_data, "the scope no longer stands as it was set");
+  }
+  co_return capture;
 }
 
 }  // namespace nightbench::instrument

@@ -3,20 +3,13 @@
 #include <algorithm>
 
 #include "sequences/engine/drive.hpp"
+#include "sequences/engine/intended_state.hpp"
 #include "sequences/engine/supply_steps.hpp"
 
 namespace nightbench::engine {
 namespace asio = boost::asio;
 
 namespace {
-
-constexpr Duration kBackOff = std::chrono::milliseconds(200);
-
-// Errors after which a new connection and the settings sent anew may help.
-bool may_recover(const Error& error) {
-  return error.kind == ErrorKind::timeout || error.kind == ErrorKind::refused ||
-         error.kind == ErrorKind::bad_data;
-}
 
 std::string supply_failure(const std::vector<record::Reading>& readings) {
   for (const record::Reading& reading : readings) {
@@ -39,7 +32,16 @@ Engine::Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& j
       settings_(std::move(settings)),
       clock_(bench.clock()),
       pairs_(bench, plan),
-      hand_(plan, bench, settings_.person) {}
+      hand_(plan, bench, settings_.person),
+      recovery_(
+          bench, plan.board_type(),
+          settings_.state.establish ? settings_.state.establish : Recovery::Establish(establish),
+          [this](record::Severity severity, std::string id, std::string text) {
+            return note(severity, std::move(id), std::move(text));
+          },
+          [this](TimePoint when) { return wait_until(when); }),
+      drift_(bench.file().drift),
+      time_left_(plan, bench.file()) {}
 
 void Engine::request_stop() {
   stop_ = true;
@@ -58,7 +60,10 @@ Awaitable<Result<Ending>> Engine::run(record::Header header) {
     co_return fail(begun.error());
   }
   if (observer_ != nullptr) observer_->began(header);
+  co_return co_await go();
+}
 
+Awaitable<Result<Ending>> Engine::go() {
   std::optional<Error> trouble = co_await walk();
   Ending ending;
   ending.outcome = record::Outcome::complete;
@@ -66,7 +71,8 @@ Awaitable<Result<Ending>> Engine::run(record::Header header) {
     ending.error = trouble;
     ending.text = describe(*trouble);
     switch (trouble->kind) {
-      case ErrorKind::cancelled: ending.outcome = record::Outcome::interrupted; break;
+      case ErrorKind::cancelled:
+      case ErrorKind::bad_input: ending.outcome = record::Outcome::interrupted; break;
       case ErrorKind::unsafe: ending.outcome = record::Outcome::unsafe; break;
       default: ending.outcome = record::Outcome::bench_failed; break;
     }
@@ -84,34 +90,37 @@ Awaitable<Result<Ending>> Engine::run(record::Header header) {
 }
 
 Awaitable<std::optional<Error>> Engine::walk() {
-  for (std::uint64_t n = 0; n < plan_.actions() && !stop_; ++n) {
+  bool came_back = !kept_;
+  std::optional<Error> trouble;
+  for (std::uint64_t n = 0; n < plan_.actions() && !stop_ && !trouble; ++n) {
     const script::Action action = plan_.action(n);
-    for (attempt_ = 1;; ++attempt_) {
-      const Result<void> done = co_await perform(action);
-      if (done) break;
-      const Error error = done.error();
-      if (stop_ || !may_recover(error) || attempt_ >= settings_.tries) co_return error;
-      const Result<void> kept =
-          note(record::Severity::warning, "measured-again",
-               describe(error) + "; trying again, " + std::to_string(attempt_ + 1) + " of " +
-                   std::to_string(settings_.tries));
-      if (!kept) co_return kept.error();
-      for (instrument::Instrument* each : bench_.all()) each->forget();
-      const Result<void> waited = co_await wait_until(clock_.now() + kBackOff * attempt_);
-      if (!waited) co_return waited.error();
+    // What only prepares the next measurement is part of the state that it intends.
+    const bool past = kept_ && (action.measures() ? kept_->has(action.ordinal) : !came_back);
+    if (past) {
+      time_left_.done(action, false);
+      continue;
     }
+    if (!came_back) {
+      came_back = true;
+      const Result<void> same = co_await come_back(n);
+      if (!same) {
+        trouble = same.error();
+        break;
+      }
+    }
+    const Result<void> done = co_await carry_out(action);
+    if (!done) trouble = done.error();
+    time_left_.done(action, true);
   }
-  // The last point's analysis may still be under way; it is kept even when we were asked to stop.
-  const Result<bool> settled = co_await settle_pending();
-  if (!settled) co_return settled.error();
-  if (stop_) {
-    Error error;
-    error.kind = ErrorKind::cancelled;
-    error.message = "stopped on request after " + std::to_string(done_) + " of " +
-                    std::to_string(plan_.points()) + " points";
-    co_return error;
-  }
-  co_return std::nullopt;
+  // The last point's analysis may still be under way; it is kept whatever made us stop.
+  const Result<void> kept = co_await finish_pending();
+  if (!kept && !trouble) trouble = kept.error();
+  if (trouble || !stop_) co_return trouble;
+  Error error;
+  error.kind = ErrorKind::cancelled;
+  error.message = "stopped on request after " + std::to_string(done_) + " of " +
+                  std::to_string(plan_.points()) + " points";
+  co_return error;
 }
 
 Awaitable<Result<void>> Engine::perform(script::Action action) {
@@ -176,70 +185,14 @@ Awaitable<Result<void>> Engine::by_hand(script::Action action) {
     CO_TRY(co_await wait_until(settled));
   }
   CO_TRY(co_await hand_.perform(action, &point));
+  // A supply or source that was lost meanwhile must not be taken for a fault of the board.
+  if (action.kind != script::ActionKind::ask) CO_TRY(co_await check_state(action.intent, true));
   const script::TestPoint* place = plan_.board_type().find(action.test_point);
   const std::string failure =
       place != nullptr && place->stops_power ? supply_failure(point.readings) : std::string();
   CO_TRY(keep(std::move(point)));
   if (!failure.empty()) co_return fail(ErrorKind::unsafe, failure);
   co_return Result<void>();
-}
-
-Awaitable<Result<void>> Engine::pair(script::Action action) {
-  record::Point point = begin_point(action);
-  CO_TRY_ASSIGN(TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  CO_TRY_ASSIGN(const bool moved, co_await settle_pending());
-  if (moved) {
-    CO_TRY_ASSIGN(settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  }
-  CO_TRY(co_await wait_until(settled));
-  CO_TRY_ASSIGN(const bool measure, co_await hand_.bring_outputs(action, &point));
-  if (!measure) co_return keep(std::move(point));
-  CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
-  if (settings_.keep_capture) {
-    CO_TRY_ASSIGN(const std::string kept, settings_.keep_capture(action, *capture));
-    if (!kept.empty()) point.notes.push_back("capture kept as " + kept);
-  }
-  const script::Limits& limits = plan_.board_type().limits;
-  std::function<PairAnalysis()> work = [capture, &limits, rf_hz = action.intent.rf_hz] {
-    return PairMeter::analyse(*capture, limits, rf_hz);
-  };
-  pending_.emplace(PendingPair{action, std::move(point), analyst_.start(std::move(work))});
-  co_return Result<void>();
-}
-
-// Waits for the analysis under way, measures once more when that may help, and keeps the point.
-Awaitable<Result<bool>> Engine::settle_pending() {
-  if (!pending_) co_return false;
-  PendingPair pending = std::move(*pending_);
-  pending_.reset();
-  PairAnalysis analysis = co_await pending.analysis.get();
-  const bool again = analysis.worth_repeating && !stop_;
-  if (again) {
-    const std::string reason = analysis.notes.empty() ? std::string() : analysis.notes.back();
-    CO_TRY_ASSIGN(analysis, co_await measure_again(pending.action));
-    analysis.notes.push_back("measured a second time (" + reason + ")");
-    ++pending.point.attempts;
-  }
-  pairs_.learn(pending.action, analysis);
-  pending.point.readings = std::move(analysis.readings);
-  for (std::string& each : analysis.notes) pending.point.notes.push_back(std::move(each));
-  const std::uint64_t every =
-      std::max<std::uint64_t>(1, plan_.points() / std::max<std::uint64_t>(1, settings_.excerpts));
-  if (pending.action.ordinal % every == 0) pending.point.excerpt = std::move(analysis.excerpt);
-  CO_TRY(keep(std::move(pending.point)));
-  co_return again;
-}
-
-Awaitable<Result<PairAnalysis>> Engine::measure_again(script::Action action) {
-  CO_TRY_ASSIGN(const TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  CO_TRY(co_await wait_until(settled));
-  CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
-  const script::Limits& limits = plan_.board_type().limits;
-  std::function<PairAnalysis()> work = [capture, &limits, rf_hz = action.intent.rf_hz] {
-    return PairMeter::analyse(*capture, limits, rf_hz);
-  };
-  Pending<PairAnalysis> pending = analyst_.start(std::move(work));
-  co_return co_await pending.get();
 }
 
 Awaitable<Result<void>> Engine::wait_until(TimePoint when) {
@@ -299,10 +252,7 @@ Progress Engine::progress() const {
   out.points_done = done_;
   out.points_planned = plan_.points();
   out.elapsed_s = seconds(clock_.now() - began_);
-  if (done_ >= 3) {
-    out.left_s = out.elapsed_s / static_cast<double>(done_) *
-                 static_cast<double>(out.points_planned - std::min(done_, out.points_planned));
-  }
+  out.left_s = time_left_.left_s(out.elapsed_s);
   return out;
 }
 

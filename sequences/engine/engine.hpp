@@ -16,10 +16,14 @@
 #include "drivers/base/clock.hpp"
 #include "drivers/bench/bench.hpp"
 #include "sequences/engine/analyst.hpp"
+#include "sequences/engine/drift_watch.hpp"
 #include "sequences/engine/hand_steps.hpp"
 #include "sequences/engine/observer.hpp"
 #include "sequences/engine/operator.hpp"
 #include "sequences/engine/pair.hpp"
+#include "sequences/engine/recovery.hpp"
+#include "sequences/engine/resume.hpp"
+#include "sequences/engine/time_left.hpp"
 #include "sequences/record/journal.hpp"
 #include "sequences/script/plan.hpp"
 
@@ -30,10 +34,18 @@ namespace nightbench::engine {
 using CaptureKeeper =
     std::function<Result<std::string>(const script::Action& action, const PairCapture& capture)>;
 
+// How the engine knows and restores what the instruments are doing. Tests put faulty ones in place.
+struct StateKeeping {
+  Recovery::Establish establish;  // empty: engine::establish
+  std::function<Awaitable<Result<void>>(bench::Bench&, const script::BoardType&, script::Intent,
+                                        bool supply_too)>
+      verify;  // empty: engine::verify
+};
+
 struct Settings {
-  int tries = 3;                 // of one action before the bench is given up
   std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
   CaptureKeeper keep_capture;    // empty: captures are not kept
+  StateKeeping state;
   Operator* person = nullptr;    // who answers and moves probes; must outlive the engine
 };
 
@@ -65,18 +77,35 @@ class Engine {
   // cannot be begun or closed is an error; the bench is safe then too.
   Awaitable<Result<Ending>> run(record::Header header);
 
+  // Carries on with a run that the journal has a part of: after a check that bench and board are
+  // still the same (identities, supply current, the last good pair measured again within U), from
+  // the first point that is missing. When they are not the same, the Ending is `interrupted` with
+  // the error, and nothing more is kept. Errors as of run().
+  Awaitable<Result<Ending>> resume(Kept kept);
+
   // Asks the run to end after the operation under way; waits are cut short. From the same thread.
   void request_stop();
 
  private:
+  Awaitable<Result<Ending>> go();
   Awaitable<std::optional<Error>> walk();
+  Awaitable<Result<void>> come_back(std::uint64_t first);
+  Awaitable<Result<void>> same_board(script::Action action);
+  // One action with all that the trouble policy grants it.
+  Awaitable<Result<void>> carry_out(script::Action action);
+  Result<void> give_up(const script::Action& action, const Error& error);
   Awaitable<Result<void>> perform(script::Action action);
   Awaitable<Result<void>> power(script::Action action);
   Awaitable<Result<void>> by_hand(script::Action action);
   Awaitable<Result<void>> pair(script::Action action);
   // Whether the bench was driven elsewhere meanwhile, to measure the point again.
   Awaitable<Result<bool>> settle_pending();
-  Awaitable<Result<PairAnalysis>> measure_again(script::Action action);
+  Awaitable<Result<void>> finish_pending();
+  Awaitable<Result<PairAnalysis>> measure_again(script::Action action, bool anew);
+  Awaitable<Result<void>> watch_drift();
+  Awaitable<Result<void>> check_state(script::Intent intent, bool supply_too);
+  Pending<PairAnalysis> analyse(const script::Action& action,
+                                const std::shared_ptr<const PairCapture>& capture);
   Awaitable<Result<void>> wait_until(TimePoint when);
   Awaitable<void> make_safe();
 
@@ -102,6 +131,11 @@ class Engine {
   std::string run_id_;
   PairMeter pairs_;
   HandSteps hand_;
+  Recovery recovery_;
+  DriftWatch drift_;
+  TimeLeft time_left_;
+  std::optional<Kept> kept_;  // of the run that is being resumed
+  TimePoint supply_looked_{};
   std::optional<PendingPair> pending_;
   std::optional<boost::asio::steady_timer> waiting_;  // set while a wait may be cut short
   bool stop_ = false;

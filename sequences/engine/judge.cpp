@@ -83,13 +83,30 @@ record::Reading judge(const std::string& quantity, const std::string& title,
 }
 
 std::vector<record::Reading> judge(const reading::IqResult& result, const script::Limits& limits,
-                                   double rf_hz) {
+                                   double rf_hz, const Spread& spread) {
   std::vector<record::Reading> out;
   for (const Row& row : kRows) {
     const reading::Outcome* outcome = reading::find(result, row.measured);
     if (outcome == nullptr) continue;
-    out.push_back(judge(row.quantity, row.title, row.unit, *outcome,
-                        script::limit_at(limits, row.quantity, rf_hz)));
+    const record::Limit limit = script::limit_at(limits, row.quantity, rf_hz);
+    if (spread.find(row.quantity) == spread.end()) {
+      out.push_back(judge(row.quantity, row.title, row.unit, *outcome, limit));
+      continue;
+    }
+    reading::Outcome widened = *outcome;
+    widen(widened, row.quantity, spread);
+    out.push_back(judge(row.quantity, row.title, row.unit, widened, limit));
+  }
+  return out;
+}
+
+std::vector<record::Reading> unread_iq(const script::Limits& limits, double rf_hz,
+                                       const std::string& reason, const std::string& detail) {
+  const reading::IqResult nothing;
+  std::vector<record::Reading> out = judge(nothing, limits, rf_hz);
+  for (record::Reading& each : out) {
+    each.reason = reason;
+    each.detail = detail;
   }
   return out;
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "drivers/base/quantity.hpp"
 #include "sequences/engine/context.hpp"
 #include "sequences/engine/judge.hpp"
 #include "sequences/reading/decision.hpp"
@@ -46,6 +47,7 @@ record::TraceExcerpt excerpt_of(const PairCapture& capture) {
 
 bool may_pass(reading::Reason reason) {
   switch (reason) {
+    case reading::Reason::empty:  // RF, LO or supply may have gone
     case reading::Reason::unlocked:
     case reading::Reason::drifting:
     case reading::Reason::interfered:
@@ -54,6 +56,24 @@ bool may_pass(reading::Reason reason) {
     case reading::Reason::not_converged: return true;
     default: return false;
   }
+}
+
+// A scope that was reset between set-up and capture records something else than it was told to.
+Result<void> as_set(instrument::Scope& scope, const instrument::ScopeActual& set,
+                    const instrument::Capture& capture) {
+  constexpr double kSame = 1e-3;  // a preamble's numbers are rounded
+  for (const instrument::ChannelCapture& each : capture.channels) {
+    if (std::fabs(each.dt_s * set.sample_rate_hz - 1) <= kSame) continue;
+    Error error;
+    error.kind = ErrorKind::bad_data;
+    error.instrument = scope.name();
+    error.message = "it no longer stands as it was set: samples every " +
+                    format(each.dt_s, Unit::second, 4) + " instead of " +
+                    format(1 / set.sample_rate_hz, Unit::second, 4);
+    scope.forget();
+    return fail(std::move(error));
+  }
+  return {};
 }
 
 const script::PairStep& pair_step(const script::Action& action) {
@@ -113,6 +133,7 @@ Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script:
     if (made->samples.channels.size() != 2) {
       co_return Out(fail(ErrorKind::internal, "the scope gave another number of channels than two"));
     }
+    CO_TRY(as_set(scope, actual, made->samples));
     const Seen seen = look(made->samples);
     const auto next = replan(settings, full_scale_v, seen);
     if (!next || attempt == kMostRangeTries) break;
@@ -126,12 +147,12 @@ Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script:
 }
 
 PairAnalysis PairMeter::analyse(const PairCapture& capture, const script::Limits& limits,
-                                double rf_hz) {
+                                double rf_hz, const Spread& spread) {
   PairAnalysis out;
   const signal::Trace i = trace_of(capture.samples.channels[0]);
   const signal::Trace q = trace_of(capture.samples.channels[1]);
   const reading::IqResult result = reading::measure_iq(i, q, capture.context);
-  out.readings = judge(result, limits, rf_hz);
+  out.readings = judge(result, limits, rf_hz, spread);
   out.notes = capture.notes;
   for (std::string& note : notes(result)) out.notes.push_back(std::move(note));
   if (result.refused) {

@@ -10,6 +10,7 @@
 #include "drivers/bench/bench.hpp"
 #include "sequences/engine/analyst.hpp"
 #include "sequences/engine/capture_plan.hpp"
+#include "sequences/engine/drift_watch.hpp"
 #include "sequences/reading/iq.hpp"
 #include "sequences/record/run.hpp"
 #include "sequences/script/plan.hpp"
@@ -29,7 +30,7 @@ struct PairAnalysis {
   record::TraceExcerpt excerpt;
   double amplitude_v = 0;     // peak of the larger channel; 0 when there is no reading
   double offset_v = 0;        // mean DC of both
-  bool worth_repeating = false;  // refused for a reason that may pass: drift, interference, unlock
+  bool worth_repeating = false;  // refused for a reason that may pass: no signal, drift, ...
 };
 
 class PairMeter {
@@ -42,7 +43,7 @@ class PairMeter {
 
   // Pure; runs on the analyst's threads.
   static PairAnalysis analyse(const PairCapture& capture, const script::Limits& limits,
-                              double rf_hz);
+                              double rf_hz, const Spread& spread = {});
 
   // What an analysis taught about the board, for the next range.
   void learn(const script::Action& action, const PairAnalysis& analysis);

@@ -32,6 +32,22 @@ reading::MeterAccuracy accuracy_of(const bench::SupplyAccuracy& accuracy) {
   return out;
 }
 
+// Relays that were reset since would have left the meter on nothing.
+Awaitable<Result<void>> still_connected(bench::Bench& bench, std::string test_point) {
+  const bench::Connection* wired = bench.where(instrument::Role::meter, test_point);
+  instrument::Relays* relays = bench.relays();
+  if (wired == nullptr || !wired->relay_channel || relays == nullptr) co_return Result<void>();
+  const int channel = *wired->relay_channel;
+  CO_TRY_ASSIGN(const bool closed, co_await relays->is_closed(channel));
+  if (closed) co_return Result<void>();
+  relays->forget();
+  Error error;
+  error.kind = ErrorKind::bad_data;
+  error.instrument = relays->name();
+  error.message = "channel " + std::to_string(channel) + " no longer stands as it was set: open";
+  co_return fail(std::move(error));
+}
+
 }  // namespace
 
 Awaitable<Result<std::vector<record::Reading>>> power_on(bench::Bench& bench,
@@ -81,6 +97,7 @@ Awaitable<Result<record::Reading>> measure_volts(bench::Bench& bench,
   using Out = Result<record::Reading>;
   CO_TRY(co_await bench.connect_meter(test_point));
   CO_TRY_ASSIGN(const instrument::MeterReading seen, co_await bench.meter()->dc_volts());
+  CO_TRY(co_await still_connected(bench, test_point));
   const script::TestPoint* point = type.find(test_point);
   reading::Outcome outcome = reading::no_reading(
       reading::Reason::not_measured, "the meter reports an overload at this test point");

@@ -119,32 +119,12 @@ Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file
 }
 
 double estimate_seconds(const script::Plan& plan, const bench::BenchFile& file) {
-  const auto settle = [&file](instrument::Role role) {
-    const bench::InstrumentEntry* entry = file.with_role(role);
-    return entry != nullptr && entry->settle ? seconds(*entry->settle) : 0.0;
-  };
-  const double sources =
-      std::max(settle(instrument::Role::rf_source), settle(instrument::Role::lo_source));
   // A long plan is sampled: its actions repeat.
   constexpr std::uint64_t kMostLooked = 20'000;
   const std::uint64_t stride = std::max<std::uint64_t>(1, plan.actions() / kMostLooked);
   double sum = 0;
   for (std::uint64_t n = 0; n < plan.actions(); n += stride) {
-    const script::Action action = plan.action(n);
-    switch (action.kind) {
-      case script::ActionKind::pair: sum += sources + record_seconds(action); break;
-      case script::ActionKind::power:
-        sum += action.intent.supply_on ? plan.board_type().supply_settle_s : 0.0;
-        break;
-      case script::ActionKind::ask:
-      case script::ActionKind::ohms: break;  // as long as the person takes
-      case script::ActionKind::check:
-      case script::ActionKind::drive: sum += sources; break;
-      case script::ActionKind::volts: sum += settle(instrument::Role::meter); break;
-      case script::ActionKind::wait:
-        sum += std::get<script::WaitStep>(action.step->what).seconds;
-        break;
-    }
+    sum += action_seconds(plan.action(n), plan.board_type(), file);
   }
   return sum * static_cast<double>(stride);
 }

@@ -25,6 +25,15 @@ Result<void> MemoryJournal::begin(const Header& header) {
   return {};
 }
 
+Result<void> MemoryJournal::reopen(const std::string& run_id) {
+  Run* run = find(run_id);
+  if (run == nullptr) return unknown(run_id);
+  run->outcome = Outcome::unfinished;
+  run->outcome_text.clear();
+  run->finished.reset();
+  return {};
+}
+
 Result<void> MemoryJournal::append(const std::string& run_id, const Point& point) {
   Run* run = find(run_id);
   if (run == nullptr) return unknown(run_id);

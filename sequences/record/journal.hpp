@@ -18,6 +18,9 @@ class Journal {
  public:
   virtual ~Journal() = default;
   virtual Result<void> begin(const Header& header) = 0;
+  // A run that ended, or was cut short, goes on: its outcome is unfinished again. bad_input when
+  // there is no such run.
+  virtual Result<void> reopen(const std::string& run_id) = 0;
   virtual Result<void> append(const std::string& run_id, const Point& point) = 0;
   virtual Result<void> note(const std::string& run_id, const Event& event) = 0;
   virtual Result<void> finish(const std::string& run_id, Outcome outcome, const std::string& text,
@@ -32,6 +35,7 @@ class Journal {
 class MemoryJournal final : public Journal {
  public:
   Result<void> begin(const Header& header) override;
+  Result<void> reopen(const std::string& run_id) override;
   Result<void> append(const std::string& run_id, const Point& point) override;
   Result<void> note(const std::string& run_id, const Event& event) override;
   Result<void> finish(const std::string& run_id, Outcome outcome, const std::string& text,
