@@ -68,4 +68,9 @@ std::string css_string(std::string_view text) {
   return out + "\"";
 }
 
+std::string scrolling(const std::string& name) {
+  return "<div class=\"scroll\" role=\"region\" tabindex=\"0\"" + attribute("aria-label", name) +
+         ">";
+}
+
 }  // namespace nightbench::report

@@ -21,4 +21,8 @@ std::string attribute(std::string_view name, std::string_view value);
 // blank and "-_.:" as a hexadecimal escape.
 std::string css_string(std::string_view text);
 
+// The opening tag of a region that scrolls sideways on a narrow screen; by keyboard too, which is
+// why it takes the focus and has a name. Close it with "</div>".
+std::string scrolling(const std::string& name);
+
 }  // namespace nightbench::report

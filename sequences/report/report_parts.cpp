@@ -48,7 +48,11 @@ std::string reading_cells(const Reading& reading) {
   return out + cell(decision_mark(reading.decision), "u");
 }
 
+// Why there is no value, or what else there is to say. What a decision followed from stands in the
+// same row already.
 std::string remark(const Reading& reading) {
+  const bool judged = reading.value && reading.decision != Decision::none && reading.reason.empty();
+  if (judged) return "";
   std::string out = reading.reason;
   if (!reading.detail.empty()) out += (out.empty() ? "" : ": ") + reading.detail;
   return out;
@@ -92,14 +96,15 @@ std::string decision_mark(Decision decision) {
 std::string quantities_part(const Summary& summary) {
   std::string out = "<h2 id=\"quantities\">Worst reading of each quantity</h2>\n";
   if (summary.quantities.empty()) return out + "<p>Nothing was measured.</p>\n";
-  out += "<div class=\"scroll\"><table>\n" + head({{"Quantity", false},
-                                                   {"Worst", true},
-                                                   {"U", true},
-                                                   {"", false},
-                                                   {"Limit", true},
-                                                   {"Decision", false},
-                                                   {"Where", false},
-                                                   {"Readings", true}});
+  out += scrolling("Worst reading of each quantity") + "<table>\n" +
+         head({{"Quantity", false},
+               {"Worst", true},
+               {"U", true},
+               {"", false},
+               {"Limit", true},
+               {"Decision", false},
+               {"Where", false},
+               {"Readings", true}});
   out += "<tbody>\n";
   const auto ambiguous = [&](const QuantitySummary& entry) {
     return std::count_if(summary.quantities.begin(), summary.quantities.end(),
@@ -199,7 +204,7 @@ std::string identity_part(const record::Run& run, const ReportOptions& options) 
   out += row("SHA-256 of the results", options.results_sha256);
   out += "</tbody></table>\n<h3>Instruments</h3>\n";
   if (header.instruments.empty()) return out + "<p>None are recorded.</p>\n";
-  out += "<div class=\"scroll\"><table>\n" +
+  out += scrolling("Instruments") + "<table>\n" +
          head({{"Name and role", false},
                {"Identity", false},
                {"Reached by", false},
@@ -231,14 +236,14 @@ std::string identity_part(const record::Run& run, const ReportOptions& options) 
 std::string readings_part(const record::Run& run) {
   std::string out = "<h2 id=\"readings\">All readings</h2>\n";
   if (run.points.empty()) return out + "<p>Nothing was measured.</p>\n";
-  out += "<div class=\"scroll\"><table class=\"readings\">\n" + head({{"Point", false},
-                                                                      {"Quantity", false},
-                                                                      {"Value", true},
-                                                                      {"U", true},
-                                                                      {"", false},
-                                                                      {"Limit", true},
-                                                                      {"Decision", false},
-                                                                      {"Remark", false}});
+  out += scrolling("All readings") + "<table class=\"readings\">\n" +
+         head({{"Point", false},
+               {"Quantity", false},
+               {"Value", true},
+               {"U", true},
+               {"", false},
+               {"Limit", true},
+               {"Decision", false}});
   for (const Point& point : run.points) {
     std::string name = std::to_string(point.ordinal);
     if (!point.label.empty()) name += " " + escaped(point.label);
@@ -252,12 +257,14 @@ std::string readings_part(const record::Run& run) {
     out += "<tbody><tr><th scope=\"rowgroup\" rowspan=\"" + std::to_string(rows) + "\">" + name +
            "</th>";
     if (point.readings.empty())
-      out += "<td colspan=\"7\" class=\"soft\">no readings at this point</td></tr>";
+      out += "<td colspan=\"6\" class=\"soft\">no readings at this point</td></tr>";
     for (std::size_t i = 0; i < point.readings.size(); ++i) {
       const Reading& reading = point.readings[i];
       if (i != 0) out += "<tr>";
-      out += cell(escaped(title_of(reading)), "title") + reading_cells(reading) +
-             cell(escaped_prose(remark(reading))) + "</tr>\n";
+      std::string title = escaped(title_of(reading));
+      const std::string more = remark(reading);
+      if (!more.empty()) title += " <span class=\"soft\">" + escaped_prose(more) + "</span>";
+      out += cell(title, "title") + reading_cells(reading) + "</tr>\n";
     }
     out += "</tbody>\n";
   }
@@ -267,7 +274,7 @@ std::string readings_part(const record::Run& run) {
 std::string events_part(const record::Run& run) {
   std::string out = "<h2 id=\"events\">Events</h2>\n";
   if (run.events.empty()) return out + "<p>None.</p>\n";
-  out += "<div class=\"scroll\"><table>\n" +
+  out += scrolling("Events") + "<table>\n" +
          head({{"Time", false}, {"", false}, {"Event", false}}) + "<tbody>\n";
   for (const record::Event& event : run.events) {
     const char* kind = event.severity == record::Severity::trouble   ? "bad"

@@ -27,6 +27,7 @@ body {
 }
 main, .top { max-width: 70rem; margin: 0 auto; padding: 0 1.6rem; }
 a { color: var(--link); }
+:focus-visible { outline: 3px solid var(--link); outline-offset: 2px; }
 h1 { font-size: 2.1rem; line-height: 1.15; margin: 0; letter-spacing: -0.01em; overflow-wrap: anywhere; }
 h2 {
   font-size: 1.3rem; line-height: 1.25; margin: 3rem 0 0.9rem; padding-top: 0.8rem;
@@ -74,7 +75,7 @@ thead th { border-bottom: 2px solid var(--ink); vertical-align: bottom; }
 tbody tr { border-bottom: 1px solid var(--rule); }
 td.n, th.n { text-align: right; white-space: nowrap; }
 td.u { white-space: nowrap; }
-td.place { min-width: 11rem; } td.title { min-width: 9rem; }
+td.place { min-width: 11rem; } td.title { min-width: 12rem; }
 .readings { font-size: 0.88rem; }
 .readings tbody { border-bottom: 2px solid var(--rule); }
 .readings tbody tr { border-bottom: 0; }
@@ -122,7 +123,9 @@ code { font-family: ui-monospace, "Liberation Mono", "DejaVu Sans Mono", monospa
   .curves { display: block; }
   figure .nb-plot { max-height: 68mm; }
   p.lead { break-after: avoid; }
-  table { font-size: 8.5pt; } .readings { font-size: 7.5pt; } th, td { padding-right: 0.5rem; }
+  table { font-size: 8.5pt; } .readings { font-size: 7.5pt; line-height: 1.25; }
+  th, td { padding: 0.2rem 0.5rem 0.2rem 0; }
+  .readings td, .readings tbody th { padding-top: 0.05rem; padding-bottom: 0.05rem; }
   .split { grid-template-columns: 1fr 1fr; gap: 0 1.4rem; }
   a { color: inherit; text-decoration: none; }
 }

@@ -113,9 +113,9 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
          "</p><p class=\"line\">" + escaped_prose(summary.headline) +
          ".</p></div>\n<div class=\"split\">\n";
   if (!summary.reasons.empty()) {
-    out += "<div><h2>Why</h2>\n" + list_of(summary.reasons, "ul", 6) + "</div>\n";
+    out += "<div class=\"why\"><h2>Why</h2>\n" + list_of(summary.reasons, "ul", 6) + "</div>\n";
   }
-  out += "<div><h2>What to do next</h2>\n" +
+  out += "<div class=\"next\"><h2>What to do next</h2>\n" +
          list_of(next_steps(run, summary, options.findings), "ol", 7);
   if (summary.verdict != Verdict::pass) {
     out +=
@@ -173,7 +173,8 @@ std::string derived_part(const record::Run& run) {
   const std::vector<Derived> all = derive(run);
   if (all.empty()) return {};
   std::string out =
-      "<h2 id=\"derived\">Over the whole run</h2>\n<div class=\"scroll\"><table>\n<thead><tr>"
+      "<h2 id=\"derived\">Over the whole run</h2>\n" + scrolling("Over the whole run") +
+      "<table>\n<thead><tr>"
       "<th scope=\"col\">Quantity</th><th scope=\"col\">Value</th><th scope=\"col\">Over</th></tr>"
       "</thead>\n<tbody>\n";
   for (const Derived& each : all) {
@@ -226,8 +227,8 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   link("events", "Events");
   link("cautions", "Cautions");
   out += "</nav>\n";
-  out += findings + quantities_part(summary) + derived_part(run) + curves + traces + identity_part(run, options) +
-         readings_part(run) + events_part(run) + cautions_part(run);
+  out += findings + quantities_part(summary) + derived_part(run) + curves + traces +
+         identity_part(run, options) + readings_part(run) + events_part(run) + cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";
   out +=
       "<p class=\"soft small end\">U is the expanded uncertainty, k = 2 (about 95 %). Decisions "
