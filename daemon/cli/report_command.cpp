@@ -4,6 +4,7 @@
 
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/places.hpp"
+#include "daemon/cli/print_pdf.hpp"
 #include "daemon/store/sqlite_journal.hpp"
 #include "drivers/base/json.hpp"
 #include "sequences/report/tables.hpp"
@@ -17,6 +18,7 @@ struct ReportOptions {
   std::string store;
   std::string out;
   bool json = false;
+  bool pdf = false;
 };
 
 // A run id, a board's serial number (its latest run), or "latest".
@@ -68,23 +70,35 @@ Result<ExitCode> make(const ReportOptions& options) {
   store::Options how;
   how.read_only = true;
   const std::filesystem::path folder(options.store);
+  if (options.pdf && options.run.empty()) {
+    return fail(ErrorKind::bad_input, "--pdf: say which run, or \"latest\"");
+  }
+  std::filesystem::path chromium;
+  if (options.pdf) {
+    TRY_ASSIGN(chromium, find_chromium());
+  }
   TRY_ASSIGN(const auto journal, store::SqliteJournal::open(folder / "nightbench.db", how));
   if (options.run.empty()) return list(*journal, options.json);
   TRY_ASSIGN(const std::string id, find_run(*journal, options.run));
   TRY_ASSIGN(const record::Run run, journal->load(id));
   const std::string out = options.out.empty() ? options.store : options.out;
   TRY_ASSIGN(const report::Written files, report::write_run_files(out, run));
+  std::filesystem::path pdf = files.report;
+  pdf.replace_extension(".pdf");
+  if (options.pdf) TRY(print_pdf(chromium, files.report, pdf));
   if (options.json) {
-    const nlohmann::ordered_json said{{"run", id},
-                                      {"verdict", record::word(record::verdict(run))},
-                                      {"report", files.report.string()},
-                                      {"results", files.results.string()},
-                                      {"readings", files.csv.string()},
-                                      {"junit", files.junit.string()}};
+    nlohmann::ordered_json said{{"run", id},
+                                {"verdict", record::word(record::verdict(run))},
+                                {"report", files.report.string()},
+                                {"results", files.results.string()},
+                                {"readings", files.csv.string()},
+                                {"junit", files.junit.string()}};
+    if (options.pdf) said["pdf"] = pdf.string();
     std::printf("%s\n", said.dump(2).c_str());
   } else {
     std::printf("%s", report::closing_table(run).c_str());
     std::printf("Report: %s\n", files.report.string().c_str());
+    if (options.pdf) std::printf("PDF: %s\n", pdf.string().c_str());
   }
   return ExitCode::good;
 }
@@ -102,6 +116,7 @@ void add_report(CLI::App& app, Chosen& chosen) {
   command->add_option("--store", options->store, "Folder given to run as --out")
       ->capture_default_str();
   command->add_option("--out", options->out, "Folder for the files; default: the store's");
+  command->add_flag("--pdf", options->pdf, "Also print the report to PDF, with Chromium");
   command->add_flag("--json", options->json, "Print the outcome as JSON");
   command->footer("Example: nightbench report H30-001");
   command->callback([options, &chosen] {

@@ -189,6 +189,7 @@ Plot curve_of(const record::Run& run, const QuantitySummary& entry, std::size_t 
   plot.y = Axis{entry.title, entry.unit, {}, {}};
   plot.width = 560;
   plot.height = 320;
+  plot.values = true;
   plot.id = "curve-" + std::to_string(number);
   return plot;
 }

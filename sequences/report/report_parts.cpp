@@ -139,7 +139,9 @@ std::string curves_part(const record::Run& run, const Summary& summary) {
   std::string out =
       "<h2 id=\"curves\">Curves</h2>\n<p class=\"soft lead\">Shaded: the reading with its expanded "
       "uncertainty U. Hatched: outside the limit. A filled mark misses its limit, a cross on the "
-      "lower edge is a place without a reading.</p>\n<div class=\"curves\">\n";
+      "lower edge is a place without a reading.<span class=\"hint\" hidden=\"hidden\"> Point at "
+      "a curve, or focus it and use the arrow keys, to read values.</span></p>\n<div "
+      "class=\"curves\">\n";
   for (const Plot& plot : plots) {
     out += "<figure><figcaption>" + escaped(plot.title) + " <span>over " + escaped(plot.x.title) +
            "</span></figcaption>\n" + svg_element(plot) + "</figure>\n";
@@ -199,8 +201,11 @@ std::string identity_part(const record::Run& run, const ReportOptions& options) 
   out += row("Bench",
              header.bench + (header.bench_kind.empty() ? "" : " (" + header.bench_kind + ")"));
   out += row("Program", "Nightbench " + header.program_version);
-  for (const auto& [name, value] : header.parameters)
-    out += row("Parameter " + escaped(name), value);
+  std::string parameters;
+  for (const auto& [name, value] : header.parameters) {
+    parameters += (parameters.empty() ? "" : "; ") + name + " " + value;
+  }
+  out += row("Parameters", parameters);
   out += row("SHA-256 of the results", options.results_sha256);
   out += "</tbody></table>\n<h3>Instruments</h3>\n";
   if (header.instruments.empty()) return out + "<p>None are recorded.</p>\n";

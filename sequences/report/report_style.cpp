@@ -57,7 +57,7 @@ li { margin: 0.35rem 0; max-width: 46rem; }
 .banner svg { width: 2.6rem; height: 2.6rem; flex: none; }
 .banner svg * { fill: none; stroke: currentColor; stroke-width: 5; stroke-linecap: round;
   stroke-linejoin: round; }
-.split { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr)); gap: 0 2.4rem;
+.split { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(19rem, 100%), 1fr)); gap: 0 2.4rem;
   padding: 0.9rem 1.4rem 1.1rem; }
 .split h2 { border: 0; margin: 0.3rem 0 0.3rem; padding: 0; font-size: 1.08rem; }
 .facts { display: flex; flex-wrap: wrap; gap: 0.2rem 1.5rem; margin: 0; padding: 0.7rem 1.4rem;
@@ -96,8 +96,14 @@ tr.gone > th { box-shadow: inset 0.3rem 0 0 var(--none); padding-left: 0.8rem; }
 .curves { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(30rem, 100%), 1fr));
   gap: 0 2rem; }
 .pair { display: grid; grid-template-columns: minmax(0, 65fr) minmax(0, 35fr); gap: 1.2rem; }
+@media (max-width: 30rem) { main, .top { padding-left: 0.9rem; padding-right: 0.9rem; }
+  .banner, .split, .facts { padding-left: 0.9rem;
+  padding-right: 0.9rem; } }
 @media (max-width: 46rem) { .pair { grid-template-columns: minmax(0, 1fr); } .top .when { text-align: left; } }
-.facts-table th { width: 12rem; color: var(--soft); font-weight: 400; }
+.facts-table tbody { display: grid; grid-template-columns: repeat(auto-fit, minmax(min(24rem, 100%), 1fr));
+  gap: 0 2rem; }
+.facts-table tr { display: grid; grid-template-columns: 10rem minmax(0, 1fr); }
+.facts-table th { color: var(--soft); font-weight: 400; }
 .facts-table td { overflow-wrap: anywhere; }
 code { font-family: ui-monospace, "Liberation Mono", "DejaVu Sans Mono", monospace; font-size: 0.9em;
   overflow-wrap: anywhere; }
@@ -114,6 +120,8 @@ code { font-family: ui-monospace, "Liberation Mono", "DejaVu Sans Mono", monospa
   body { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
   main, .top { max-width: none; padding: 0; }
   .top { padding-top: 0; }
+  .facts-table tbody { grid-template-columns: 1fr 1fr; }
+  .facts-table tr { grid-template-columns: 24mm minmax(0, 1fr); }
   nav { display: none; }
   .scroll { overflow: visible; }
   h2, h3, figcaption { break-after: avoid; }
@@ -123,9 +131,13 @@ code { font-family: ui-monospace, "Liberation Mono", "DejaVu Sans Mono", monospa
   .curves { display: block; }
   figure .nb-plot { max-height: 68mm; }
   p.lead { break-after: avoid; }
-  table { font-size: 8.5pt; } .readings { font-size: 7.5pt; line-height: 1.25; }
+  table { font-size: 8.5pt; }
   th, td { padding: 0.2rem 0.5rem 0.2rem 0; }
-  .readings td, .readings tbody th { padding-top: 0.05rem; padding-bottom: 0.05rem; }
+  td.place { min-width: 38mm; } th[scope="row"] { min-width: 32mm; }
+  .facts-table th[scope="row"] { min-width: 0; }
+  .readings { font-size: 7.5pt; line-height: 1.22; }
+  .readings td, .readings tbody th { padding-top: 0; padding-bottom: 0; }
+  .readings tbody th { width: 42mm; } .readings td.title { min-width: 52mm; }
   .split { grid-template-columns: 1fr 1fr; gap: 0 1.4rem; }
   a { color: inherit; text-decoration: none; }
 }

@@ -2,6 +2,7 @@
 
 #include "sequences/report/advice.hpp"
 #include "sequences/report/derived.hpp"
+#include "sequences/report/document.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
 #include "sequences/report/report_parts.hpp"
@@ -191,18 +192,11 @@ std::string derived_part(const record::Run& run) {
 std::string response_report_html(const record::Run& run, const ReportOptions& options) {
   const Summary summary = summarise(run);
   const record::Header& header = run.header;
-  const std::string footer = "Board " + header.board + ", run " + header.run_id;
-  std::string out = "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n";
-  out +=
-      "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; "
-      "style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'\"/>\n";
-  out += "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n";
-  out += "<meta name=\"generator\"" + attribute("content", "Nightbench " + header.program_version) +
-         "/>\n";
-  out += "<title>" +
-         escaped(header.board + ": " + verdict_word(summary.verdict) + " - response report " +
-                 header.run_id) +
-         "</title>\n<style>" + report_style(footer) + "</style>\n</head>\n<body>\n";
+  std::string out = document_begin({.title = header.board + ": " + verdict_word(summary.verdict) +
+                                             " - response report " + header.run_id,
+                                    .program_version = header.program_version,
+                                    .footer = "Board " + header.board + ", run " + header.run_id,
+                                    .style = ""});
   out += "<header class=\"top\"><div class=\"what\"><p class=\"kind\">Response report, " +
          escaped(header.board_type_title.empty() ? header.board_type : header.board_type_title) +
          "</p><h1>Board " + escaped(header.board) + "</h1></div>\n<p class=\"when\">" +
@@ -213,22 +207,26 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
 
   const std::string findings = findings_part(options);
   const std::string curves = curves_part(run, summary);
+  const std::string drift = drift_part(run);
   const std::string traces = traces_part(run, summary);
   out += "<nav aria-label=\"Contents\">";
   const auto link = [&](const char* id, const char* title) {
     out += std::string("<a href=\"#") + id + "\">" + title + "</a> ";
   };
   if (!findings.empty()) link("findings", "Likely fault");
+  link("identity", "What was measured with what");
   link("quantities", "Worst readings");
   if (!curves.empty()) link("curves", "Curves");
+  if (!drift.empty()) link("drift", "Drift");
   if (!traces.empty()) link("traces", "Captures");
-  link("identity", "What was measured with what");
-  link("readings", "All readings");
+  link("interruptions", "Interruptions");
   link("events", "Events");
+  link("readings", "All readings");
   link("cautions", "Cautions");
   out += "</nav>\n";
-  out += findings + quantities_part(summary) + derived_part(run) + curves + traces +
-         identity_part(run, options) + readings_part(run) + events_part(run) + cautions_part(run);
+  out += findings + identity_part(run, options) + quantities_part(summary) + derived_part(run) +
+         curves + drift + traces + interruptions_part(run) + events_part(run) + readings_part(run) +
+         cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";
   out +=
       "<p class=\"soft small end\">U is the expanded uncertainty, k = 2 (about 95 %). Decisions "
@@ -236,7 +234,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
       "ILAC-G8:09/2019 with a guard band of U: pass, conditional pass (inside the limit by less "
       "than U), conditional fail (outside by less than U), fail. No reading means that nothing "
       "trustworthy was captured; it is never counted as 0. Times are UTC.</p>\n";
-  return out + "</main>\n</body>\n</html>\n";
+  return out + "</main>\n" + document_end();
 }
 
 }  // namespace nightbench::report

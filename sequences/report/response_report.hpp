@@ -2,7 +2,8 @@
 //
 // The verdict and its reasons come first, in words; then what to do next, who measured what with
 // which instruments, the curves over frequency with their limits and uncertainties, the time
-// traces, and every reading. No script, no network, no file beside it; it prints on A4. The same
+// traces, and every reading. No network, no file beside it, no script but the one that shows values
+// under the pointer (hover.hpp); it prints on A4. The same
 // run gives the same bytes. Every text from outside is escaped. A missing reading is a gap with its
 // reason. Pure: no clock, no locale, no files. Values are shown in the unit the reading carries.
 #pragma once

@@ -1,12 +1,11 @@
 #include "sequences/report/svg_plot.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <limits>
 
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
+#include "sequences/report/plot_scale.hpp"
 
 namespace nightbench::report {
 namespace {
@@ -24,44 +23,13 @@ std::string at(double value) {
   return text;
 }
 
+std::string one_line(std::string text) {
+  std::replace(text.begin(), text.end(), '\n', ' ');
+  return text;
+}
+
 bool known(const std::optional<double>& value) {
   return value && std::isfinite(*value);
-}
-
-struct Range {
-  double least = std::numeric_limits<double>::infinity();
-  double most = -std::numeric_limits<double>::infinity();
-  void take(double value) {
-    if (!std::isfinite(value)) return;
-    least = std::min(least, value);
-    most = std::max(most, value);
-  }
-  bool empty() const { return least > most; }
-  double span() const { return most - least; }
-};
-
-double step_for(double span, int wanted) {
-  const double rough = span / std::max(wanted, 1);
-  const double decade = std::pow(10.0, std::floor(std::log10(rough)));
-  for (const double factor : {1.0, 2.0, 2.5, 5.0}) {
-    if (factor * decade >= rough * (1 - 1e-9)) return factor * decade;
-  }
-  return 10 * decade;
-}
-
-// Fixed ends win; others go outwards by a little, so that no marker sits on the frame.
-Range settled(Range data, const Axis& axis, double room) {
-  if (data.empty()) data = {0, 1};
-  const double around =
-      data.span() > 0 ? data.span() * room : std::max(std::fabs(data.most) * 0.05, 1e-12);
-  if (room > 0 || data.span() <= 0) {
-    data.least -= around;
-    data.most += around;
-  }
-  if (axis.least && std::isfinite(*axis.least)) data.least = *axis.least;
-  if (axis.most && std::isfinite(*axis.most)) data.most = *axis.most;
-  if (!(data.most > data.least)) data.most = data.least + 1;
-  return data;
 }
 
 class Drawing {
@@ -93,6 +61,21 @@ class Drawing {
   }
 
   double height() const { return plot_.height + legend_rows_ * kLegendRow; }
+
+  // Every point with its note: a place in user units, the series and the text, a line each.
+  std::string values() const {
+    std::string out;
+    for (std::size_t i = 0; i < plot_.series.size(); ++i) {
+      for (const PlotPoint& point : plot_.series[i].points) {
+        const double x = px(point.x);
+        if (point.note.empty() || !std::isfinite(x) || x < kLeft - 1 || x > right_ + 1) continue;
+        const double y = known(point.y) ? std::clamp(py(*point.y), kTop, foot_) : foot_;
+        out += (out.empty() ? "" : "&#10;") + fixed(x, 1) + " " + fixed(y, 1) + " " +
+               std::to_string(i) + " " + escaped(one_line(point.note));
+      }
+    }
+    return out.empty() ? "" : " data-points=\"" + out + "\"";
+  }
 
   std::string body() const {
     std::string out = "<defs><clipPath id=\"" + escaped(id_) + "-clip\"><rect x=\"" + at(kLeft) +
@@ -127,33 +110,9 @@ class Drawing {
     narrow.most += more;
   }
 
-  struct Labels {
-    std::vector<double> ticks;
-    double factor = 1;
-    int decimals = 0;
-    std::string unit;
-  };
-  static Labels labels(const Range& range, const Axis& axis, int wanted) {
-    Labels out;
-    const Scale scale =
-        scale_for(axis.unit, std::max(std::fabs(range.least), std::fabs(range.most)));
-    out.factor = scale.factor;
-    out.unit = typeset(scale.unit);
-    const double step = step_for(range.span() / scale.factor, wanted);
-    out.decimals = std::clamp(-static_cast<int>(std::floor(std::log10(step) + 1e-9)), 0, 9);
-    // 2.5 needs one more digit than its power of ten.
-    const double scaled = step * std::pow(10.0, out.decimals);
-    if (std::fabs(scaled - std::round(scaled)) > 1e-6) ++out.decimals;
-    for (const double tick :
-         round_ticks(range.least / scale.factor, range.most / scale.factor, wanted)) {
-      out.ticks.push_back(tick);
-    }
-    return out;
-  }
-
   std::string grid() const {
-    const Labels x = labels(x_, plot_.x, plot_.width / 90);
-    const Labels y = labels(y_, plot_.y, plot_.height / 55);
+    const Ticks x = ticks_for(x_, plot_.x, plot_.width / 90);
+    const Ticks y = ticks_for(y_, plot_.y, plot_.height / 55);
     std::string lines = "<g class=\"nb-grid\">";
     std::string texts = "<g class=\"nb-label\">";
     for (const double tick : x.ticks) {
@@ -161,14 +120,14 @@ class Drawing {
       lines += "<line x1=\"" + place + "\" y1=\"" + at(kTop) + "\" x2=\"" + place + "\" y2=\"" +
                at(foot_) + "\"/>";
       texts += "<text class=\"nb-middle\" x=\"" + place + "\" y=\"" + at(foot_ + 17) + "\">" +
-               fixed(tick, x.decimals) + "</text>";
+               escaped(tick_text(plot_.x, x, tick)) + "</text>";
     }
     for (const double tick : y.ticks) {
       const double place = py(tick * y.factor);
       lines += "<line x1=\"" + at(kLeft) + "\" y1=\"" + at(place) + "\" x2=\"" + at(right_) +
                "\" y2=\"" + at(place) + "\"/>";
       texts += "<text class=\"nb-end\" x=\"" + at(kLeft - 7) + "\" y=\"" + at(place + 4) + "\">" +
-               fixed(tick, y.decimals) + "</text>";
+               escaped(tick_text(plot_.y, y, tick)) + "</text>";
     }
     lines += "</g>\n<rect class=\"nb-frame\" x=\"" + at(kLeft) + "\" y=\"" + at(kTop) +
              "\" width=\"" + at(right_ - kLeft) + "\" height=\"" + at(foot_ - kTop) + "\"/>\n";
@@ -283,8 +242,13 @@ class Drawing {
         series.points, [](const PlotPoint& p) { return known(p.y) && std::isfinite(p.x); },
         [&](std::size_t from, std::size_t to) {
           if (to - from < 2) return;
+          const std::string line = path(series.points, from, to);
+          if (series.filled) {
+            out += "<polygon class=\"nb-band nb-s" + std::to_string(index % kColours) +
+                   "\" points=\"" + line + "\"/>\n";
+          }
           out += "<polyline class=\"nb-curve nb-s" + std::to_string(index % kColours) +
-                 "\" points=\"" + path(series.points, from, to) + "\"/>\n";
+                 "\" points=\"" + line + "\"/>\n";
         });
     return out;
   }
@@ -434,21 +398,10 @@ std::string opening(const Plot& plot, double height, const std::string& more) {
 
 }  // namespace
 
-std::vector<double> round_ticks(double least, double most, int wanted) {
-  if (!std::isfinite(least) || !std::isfinite(most)) return {};
-  if (least == most) return {least};
-  if (most < least) std::swap(least, most);
-  const double step = step_for(most - least, wanted);
-  std::vector<double> out;
-  const double first = std::ceil(least / step - 1e-9);
-  const double last = std::floor(most / step + 1e-9);
-  for (double n = first; n <= last && out.size() < 100; ++n) out.push_back(n == 0 ? 0 : n * step);
-  return out;
-}
-
 std::string svg_element(const Plot& plot) {
   const Drawing drawing(plot);
-  return opening(plot, drawing.height(), "") + drawing.body() + "</svg>\n";
+  return opening(plot, drawing.height(), plot.values ? drawing.values() : "") + drawing.body() +
+         "</svg>\n";
 }
 
 std::string svg_file(const Plot& plot) {
@@ -501,6 +454,7 @@ std::string plot_style() {
 .nb-bar { stroke: var(--nb-c); stroke-width: 1.6; }
 .nb-mark { fill: var(--nb-paper); stroke: var(--nb-c); stroke-width: 1.6; }
 .nb-mark.nb-outside { fill: var(--nb-limit); stroke: var(--nb-paper); stroke-width: 1; }
+.nb-here { fill: none; stroke: var(--nb-ink); stroke-width: 2.2; }
 .nb-gap { fill: none; stroke: var(--nb-c, var(--nb-ink)); stroke-width: 2; }
 )css";
 }

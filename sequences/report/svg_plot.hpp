@@ -25,6 +25,7 @@ struct Series {
   std::vector<PlotPoint> points;  // in drawing order
   bool joined = true;             // a line between neighbours
   bool markers = true;
+  bool filled = false;  // the area that the line encloses
 };
 
 struct LimitLine {
@@ -37,6 +38,7 @@ struct Axis {
   std::string title;  // "RF frequency"
   std::string unit;   // "Hz": prefixed ("MHz") to suit the range where the unit allows
   std::optional<double> least, most;  // fixed ends; absent: from the data, rounded outwards
+  std::vector<std::string> names{};   // of the places 0, 1, 2 ...; drawn instead of numbers
 };
 
 struct Plot {
@@ -47,6 +49,7 @@ struct Plot {
   std::vector<LimitLine> limits;
   int width = 720, height = 360;  // user units; the picture scales
   bool equal_scales = false;      // one volt is as long on both axes (I against Q)
+  bool values = false;            // carries every point's note, for hover.hpp
   std::string id;                 // unique in the document, [a-z0-9-]+; prefixes its inner ids
 };
 

@@ -1,8 +1,11 @@
 // The response report as people meet it: on a screen, on a phone, by keyboard, on paper.
 import assert from "node:assert/strict";
+import { spawnSync } from "node:child_process";
+import { readFileSync } from "node:fs";
 import { after, before, describe, it } from "node:test";
+import { fileURLToPath } from "node:url";
 import * as h from "./harness.mjs";
-import { measure } from "./samples.mjs";
+import { measure, nightbench, program } from "./samples.mjs";
 
 const boards = { "H30-001": "Pass", "H30-004": "Fail" };
 let browser;
@@ -42,8 +45,9 @@ for (const [board, word] of Object.entries(boards)) {
         for (const each of [".banner .word", ".banner .line"]) assert.ok(await h.inFirstScreen(page, each), each);
       }));
 
-    for (const width of [360, 1920]) {
-      for (const scheme of ["light", "dark"]) {
+    // A phone in the dark and a large screen by day: each width and each scheme, with few of axe's slow rounds.
+    for (const [width, scheme] of [[360, "dark"], [1920, "light"]]) {
+      {
         it(`has no serious violation and fits at ${width} px, ${scheme}`, () =>
           seen(board, { width, height: 900, scheme }, async (page) => {
             await h.noSidewaysScroll(page);
@@ -62,10 +66,39 @@ for (const [board, word] of Object.entries(boards)) {
         }
       }));
 
+    it("says values under the pointer and by the arrow keys", () =>
+      seen(board, { width: 1280, height: 800 }, async (page) => {
+        const figure = page.locator("#curves ~ .curves figure").first();
+        const picture = figure.locator("svg");
+        await picture.scrollIntoViewIfNeeded();
+        const box = await picture.boundingBox();
+        await page.mouse.move(box.x + box.width / 2, box.y + box.height / 2);
+        const said = figure.locator(".readout");
+        const value = /^RF 10\.\d+ MHz, .* LO, -40 dBm: \d+\.\d+ dB \(U = \d/;
+        assert.match(await said.innerText(), value);
+        assert.equal(await figure.locator(".nb-here").count(), 1);
+        await page.mouse.move(1, 1);
+        assert.equal(await said.innerText(), "");
+        await figure.focus();
+        await page.keyboard.press("Home");
+        const first = await said.innerText();
+        assert.match(first, value);
+        await page.keyboard.press("ArrowRight");
+        const second = await said.innerText();
+        assert.match(second, value);
+        assert.notEqual(second, first);
+        await page.keyboard.press("ArrowLeft");
+        assert.equal(await said.innerText(), first);
+        await page.keyboard.press("Escape");
+        assert.equal(await said.innerText(), "");
+      }));
+
     it("shows everything without scripts", () =>
       seen(board, { scripts: false }, async (page) => {
         assert.ok((await page.locator("figure svg").count()) >= 4);
         assert.equal(await page.locator(".banner .word").innerText(), word);
+        assert.equal(await page.locator(".hint:visible").count(), 0);
+        assert.match(await page.locator("#curves ~ .curves svg title").first().innerHTML(), /MHz.*dB/);
       }));
 
     it("prints on A4 with page numbers and repeated table heads", () =>
@@ -86,9 +119,34 @@ for (const [board, word] of Object.entries(boards)) {
           if (/IF (\d+ k?Hz )?|kHz (above|below) LO/.test(paper.text(n)) && /Point\s+Quantity/.test(paper.text(n))) parts.push(n);
         }
         const first = parts[0];
-        const last = [...Array(paper.pages).keys()].map((n) => n + 1).filter((n) => /Events/.test(paper.text(n)) && n >= first)[0];
+        const last = [...Array(paper.pages).keys()].map((n) => n + 1).filter((n) => /^Cautions/m.test(paper.text(n)) && n >= first)[0];
         assert.ok(last - first >= 1, `the table of readings goes over pages ${first} to ${last}`);
         for (let n = first; n < last; ++n) assert.ok(parts.includes(n), `page ${n} repeats the heads`);
       }));
   });
 }
+
+describe("nightbench report", () => {
+  it("makes the same report again from the store, byte for byte", () => {
+    const file = fileURLToPath(samples.report("H30-004"));
+    const before = readFileSync(file);
+    nightbench("report", "H30-004", "--store", samples.folder);
+    assert.ok(before.equals(readFileSync(file)));
+  });
+
+  it("prints it with --pdf, without the browser's own head and foot", () => {
+    const said = JSON.parse(nightbench("report", "H30-004", "--store", samples.folder, "--pdf", "--json"));
+    const paper = h.pdf(readFileSync(said.pdf));
+    assert.ok(Math.abs(paper.width_pt - 595) < 2 && Math.abs(paper.height_pt - 842) < 2, paper.facts);
+    assert.match(paper.text(1), /Fail/);
+    assert.match(paper.text(paper.pages), new RegExp(`\\b${paper.pages} / ${paper.pages}\\b`));
+    assert.doesNotMatch(paper.all, /file:\/\//);
+  });
+
+  it("says what to do where there is no Chromium", () => {
+    const env = { ...process.env, PATH: "/nowhere", NIGHTBENCH_CHROMIUM: "" };
+    const done = spawnSync(program, ["report", "H30-004", "--store", samples.folder, "--pdf"], { env, encoding: "utf8" });
+    assert.equal(done.status, 2);
+    assert.match(done.stderr, /needs Chromium.*apt-get install chromium.*NIGHTBENCH_CHROMIUM/);
+  });
+});

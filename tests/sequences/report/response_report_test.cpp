@@ -11,6 +11,7 @@
 #include <set>
 
 #include "sample_runs.hpp"
+#include "sequences/report/hover.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/report_parts.hpp"
 
@@ -179,18 +180,18 @@ TEST(ResponseReport, DoesNotDependOnTheLocale) {
   EXPECT_EQ(home, abroad);
 }
 
-TEST(ResponseReport, LoadsNothingAndRunsNothing) {
+TEST(ResponseReport, LoadsNothingAndRunsNothingButItsOwnScript) {
   const std::string html = response_report_html(sample::faulty());
   const auto document = parsed(html);
-  EXPECT_STREQ(document.select_node("//meta[@http-equiv='Content-Security-Policy']")
-                   .node()
-                   .attribute("content")
-                   .value(),
-               "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
-               "form-action 'none'");
-  EXPECT_EQ(
-      document.select_nodes("//script | //link | //iframe | //img | //object | //embed").size(),
-      0U);
+  EXPECT_EQ(std::string(document.select_node("//meta[@http-equiv='Content-Security-Policy']")
+                            .node()
+                            .attribute("content")
+                            .value()),
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-" +
+                hover_script_sha256() + "'; base-uri 'none'; form-action 'none'");
+  EXPECT_EQ(document.select_nodes("//link | //iframe | //img | //object | //embed").size(), 0U);
+  ASSERT_EQ(document.select_nodes("//script").size(), 1U);
+  EXPECT_EQ(document.select_node("//script").node().text().as_string(), hover_script());
   for (const auto& found : document.select_nodes("//@href | //@src")) {
     EXPECT_EQ(found.attribute().value()[0], '#');
   }
@@ -201,7 +202,8 @@ TEST(ResponseReport, LoadsNothingAndRunsNothing) {
 TEST(ResponseReport, EveryForeignTextIsEscaped) {
   const std::string html = response_report_html(hostile_run(), hostile_options());
   const auto document = parsed(html);
-  EXPECT_EQ(document.select_nodes("//script").size(), 0U);
+  ASSERT_EQ(document.select_nodes("//script").size(), 1U);
+  EXPECT_EQ(document.select_node("//script").node().text().as_string(), hover_script());
   for (const auto& found : document.select_nodes("//@*")) {
     EXPECT_NE(std::string(found.attribute().name()).substr(0, 2), "on");
   }
