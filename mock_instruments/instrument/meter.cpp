@@ -199,7 +199,8 @@ double Meter::truth(TimePoint now) {
   const auto contacts = world_.contacts(name(), now);
   const auto low = world_.wiring.direct(name() + "/low").value_or(board::TestPoint::gnd);
   constexpr double kPickedUp = 2e-4;  // volts rms on an open lead
-  if (world_.board() == nullptr || contacts.empty()) {
+  const bool open = contacts.empty() || world_.wiring.taken_off(name() + "/low");
+  if (world_.board() == nullptr || open) {
     return function_ == kOhms ? HUGE_VAL : kPickedUp * random_.normal();
   }
   // Several closed relays tie their points together; their mean stands for that.

@@ -9,8 +9,9 @@
 // with nothing connected for ohms, the answer is 9.9E+37 and QUEStionable bit 0 is set.
 //
 // It reads the mean volts of whatever its port touches (by hand, or through closed relays) against
-// its low lead ("<meter>/low", ground unless put elsewhere). While a relay bounces, readings are
-// anything between nothing and the truth. Ohms of a powered board are wrong, as in life.
+// its low lead ("<meter>/low", ground unless put elsewhere or taken off). While a relay bounces,
+// readings are anything between nothing and the truth. Ohms of a powered board are wrong, as in
+// life.
 #pragma once
 
 #include <array>

@@ -35,7 +35,7 @@ std::unexpected<Error> no_place(std::string_view place) {
 Result<void> Wiring::attach(std::string_view port, std::string_view place) {
   const std::string name = normal_port(port);
   if (place.empty()) {
-    places_.erase(name);
+    places_[name].clear();
     return {};
   }
   const auto normal = normal_place(place);
@@ -65,6 +65,11 @@ bool Wiring::is_at(std::string_view port, std::string_view wanted) const {
 
 std::optional<board::TestPoint> Wiring::direct(std::string_view port) const {
   return board::find_test_point(place(port));
+}
+
+bool Wiring::taken_off(std::string_view port) const {
+  const auto found = places_.find(normal_port(port));
+  return found != places_.end() && found->second.empty();
 }
 
 const std::vector<Wiring::Route>& Wiring::routes(std::string_view port) const {

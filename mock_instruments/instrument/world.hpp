@@ -38,6 +38,8 @@ class Wiring {
     board::TestPoint point = board::TestPoint::gnd;
   };
   std::optional<board::TestPoint> direct(std::string_view port) const;
+  // Taken off, and not just never put anywhere: a lead in the air.
+  bool taken_off(std::string_view port) const;
   const std::vector<Route>& routes(std::string_view port) const;
 
  private:

@@ -86,12 +86,12 @@ void VirtualBench::run(std::function<Awaitable<void>()> work) {
 }
 
 Result<engine::Ending> VirtualBench::run_plan(const script::Plan& plan, record::Journal& journal,
-                                              const std::string& board,
-                                              engine::Observer* observer) {
+                                              const std::string& board, engine::Observer* observer,
+                                              engine::Settings settings) {
   if (const auto placed = simulation_->place_board(board); !placed) return fail(placed.error());
   if (!bench_) TRY(open());
   engine::Analyst analyst(io_, nullptr);
-  engine::Engine engine(plan, *bench_, journal, analyst, observer);
+  engine::Engine engine(plan, *bench_, journal, analyst, observer, std::move(settings));
   engine::RunIdentity identity;
   identity.board = board;
   identity.program_version = "test";

@@ -20,8 +20,8 @@ namespace nightbench::testing {
 class VirtualBench {
  public:
   // `simulation`: text of a simulated bench file, relative paths in it start at `folder`.
-  // `bench`: text of a bench file; its kind does not matter. Throws std::runtime_error when a file is
-  // wrong.
+  // `bench`: text of a bench file; its kind does not matter. Throws std::runtime_error when a file
+  // is wrong.
   VirtualBench(const std::string& simulation, const std::string& folder, const std::string& bench);
   // The demo's simulation and bench file, with `change` applied to their JSON text first.
   static std::unique_ptr<VirtualBench> demo(
@@ -40,7 +40,8 @@ class VirtualBench {
   void run(std::function<Awaitable<void>()> work);
   // Runs a plan on the open bench into `journal`.
   Result<engine::Ending> run_plan(const script::Plan& plan, record::Journal& journal,
-                                  const std::string& board, engine::Observer* observer = nullptr);
+                                  const std::string& board, engine::Observer* observer = nullptr,
+                                  engine::Settings settings = {});
 
  private:
   boost::asio::io_context io_;

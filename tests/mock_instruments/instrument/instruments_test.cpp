@@ -269,6 +269,9 @@ TEST(Meter, MeasuresOhmsOfTheUnpoweredBoard) {
   const double truth = bench.world.board()->ohms(board::TestPoint::sw_6, board::TestPoint::cap_0);
   const double found = bench.ask.number(":MEAS:RES?");
   EXPECT_NEAR(found, truth, 5e-4 * truth + 1e-4 * 100 + 0.01);
+  EXPECT_TRUE(bench.world.wiring.attach("meter/low", ""));
+  EXPECT_EQ(bench.ask.text(":MEAS:RES?"), "9.9E+37") << "the low lead is in the air";
+  EXPECT_TRUE(bench.world.wiring.attach("meter/low", "cap_0"));
   EXPECT_TRUE(bench.world.wiring.attach("meter", ""));
   EXPECT_EQ(bench.ask.text(":MEAS:RES?"), "9.9E+37");
 }
