@@ -16,9 +16,11 @@ namespace {
 
 constexpr std::uint64_t kOneIn = 3;  // so often a clumsy hand slips
 
-// The op-amp's two inputs are held at one voltage: one for the other is no slip that a signal shows.
+// The op-amp's two inputs are held at one voltage: one for the other is no slip that a signal
+// shows.
 bool same_signal(const std::string& a, const std::string& b) {
-  for (const auto& [one, other] : {std::pair{"i_plus", "i_minus"}, std::pair{"q_plus", "q_minus"}}) {
+  for (const auto& [one, other] :
+       {std::pair{"i_plus", "i_minus"}, std::pair{"q_plus", "q_minus"}}) {
     if ((a == one && b == other) || (a == other && b == one)) return true;
   }
   return false;
@@ -54,7 +56,10 @@ Result<void> VirtualHand::move(const Prompt& prompt) {
   made.asked = prompt.test_point;
   made.went = prompt.test_point;
   made.again = !prompt.doubt.empty();
-  if (clumsy_ && !made.again && random_() % kOneIn == 0) {
+  const bool slipped = std::any_of(moves_.begin(), moves_.end(), [&](const HandMove& each) {
+    return each.measurement == made.measurement && each.slip != Slip::none;
+  });
+  if (clumsy_ && !made.again && !slipped && random_() % kOneIn == 0) {
     made.slip = static_cast<Slip>(1 + random_() % 3);
     if (made.slip == Slip::neighbour) made.went = neighbour_of(prompt.test_point);
     if (made.slip == Slip::in_the_air || made.went.empty()) {

@@ -1,7 +1,8 @@
 // The hand that moves probes on the simulated bench. On its own it answers every question with yes
 // and every move with done; beside a person it carries out what the person has confirmed. It can be
-// clumsy: leave a tip in the air, take a neighbouring pin, or exchange two probes, and it does it
-// right when asked again.
+// clumsy: leave a tip in the air, take a neighbouring pin, or exchange two probes, once for a
+// measurement (two tips that are both one pin too far may well be on another good pair), and it
+// does it right when asked again.
 #pragma once
 
 #include <cstdint>
@@ -19,7 +20,7 @@ namespace nightbench::cli {
 enum class Slip : std::uint8_t { none, in_the_air, neighbour, exchanged };
 
 struct HandMove {
-  std::string measurement;  // the prompt's id
+  std::string measurement;        // the prompt's id
   std::string port, asked, went;  // test points; `went` is "" in the air
   Slip slip = Slip::none;
   bool again = false;  // asked for the second time

@@ -56,13 +56,45 @@ class Watch final : public engine::Observer {
   void ended(record::Outcome, const std::string&) override {}
 };
 
+// Looks on at every prompt, may answer itself, and leaves the rest to the hand.
+class Asked final : public engine::Operator {
+ public:
+  Asked(engine::Operator& hand, std::function<void(const engine::Prompt&)> look)
+      : hand_(hand), look_(std::move(look)) {}
+  std::function<std::optional<engine::Answer>(const engine::Prompt&)> answer;
+
+  Awaitable<Result<engine::Reply>> ask(engine::Prompt prompt) override {
+    look_(prompt);
+    if (answer) {
+      if (const std::optional<engine::Answer> own = answer(prompt)) {
+        engine::Reply reply;
+        reply.answer = *own;
+        co_return reply;
+      }
+    }
+    co_return co_await hand_.ask(prompt);
+  }
+  void withdraw() override { hand_.withdraw(); }
+
+ private:
+  engine::Operator& hand_;
+  std::function<void(const engine::Prompt&)> look_;
+};
+
+// The library's script and board type, or the texts of others.
+struct Texts {
+  std::string script, board_type;
+};
+
 inline Done bring_up(VirtualBench& bench, const std::string& board, engine::Operator& person,
-                     const std::string& script = "", const std::string& board_type = "") {
-  const script::Plan plan =
-      make_plan(script.empty() ? library_text("scripts/bring-up.json") : script,
-                board_type.empty() ? library_text("board_types/heron-30.json") : board_type);
+                     const Texts& texts = {},
+                     std::function<void(const record::Point&)> on_point = {}) {
+  const script::Plan plan = make_plan(
+      texts.script.empty() ? library_text("scripts/bring-up.json") : texts.script,
+      texts.board_type.empty() ? library_text("board_types/heron-30.json") : texts.board_type);
   record::MemoryJournal journal;
   Watch watch;
+  watch.on_point = std::move(on_point);
   engine::Settings settings;
   settings.person = &person;
   const auto ending = bench.run_plan(plan, journal, board, &watch, settings);

@@ -12,7 +12,7 @@ namespace {
 
 using namespace testing;  // NOLINT: the helpers of this folder's tests
 
-constexpr std::uint64_t kSeeds = 24;
+constexpr std::uint64_t kSeeds = 20;
 
 int asked_again(const record::Point& point) {
   int count = 0;
