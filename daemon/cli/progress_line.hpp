@@ -18,10 +18,11 @@ class ProgressLine final : public engine::Observer {
   void point(const record::Point& point, const engine::Progress& progress) override;
   void event(const record::Event& event) override;
   void ended(record::Outcome outcome, const std::string& text) override;
+  // Ends a renewed line, so that others may write to `out`.
+  void finish_line();
 
  private:
   void show(const std::string& line);
-  void finish_line();
 
   std::FILE* out_;
   bool terminal_;

@@ -10,6 +10,7 @@
 #include "daemon/cli/bench_session.hpp"
 #include "daemon/cli/capture_folder.hpp"
 #include "daemon/cli/commands.hpp"
+#include "daemon/cli/hands.hpp"
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/plan_files.hpp"
 #include "daemon/cli/progress_line.hpp"
@@ -30,6 +31,7 @@ struct RunOptions {
   std::string out;
   std::string junit;
   std::string person;
+  std::string hand;
   bool json = false;
   bool quiet = false;
   bool traffic = false;
@@ -46,13 +48,17 @@ struct BoardRun {
 class Session {
  public:
   Session(const RunOptions& options, BenchSession& bench, const script::Plan& plan,
-          store::SqliteJournal& journal)
+          store::SqliteJournal& journal, std::optional<HandChoice> hand)
       : options_(options),
         bench_(bench),
         plan_(plan),
         journal_(journal),
         analyst_(bench.io(), &bench.pool()),
-        progress_(stderr, options.quiet) {}
+        progress_(stderr, options.quiet) {
+    if (!hand) return;
+    // Standard output is for what the command says at its end.
+    hands_.emplace(*hand, bench, stderr, [this] { progress_.finish_line(); }, options.quiet);
+  }
 
   Awaitable<Result<int>> work() {
     CO_TRY_ASSIGN(bench::Bench* const open, co_await bench_.open());
@@ -75,6 +81,7 @@ class Session {
 
   const std::vector<BoardRun>& runs() const { return runs_; }
   const std::optional<Error>& trouble() const { return trouble_; }
+  std::string hand_summary() const { return hands_ ? hands_->summary() : ""; }
 
  private:
   Result<void> place(const std::string& board) {
@@ -92,6 +99,7 @@ class Session {
     record::Header header = engine::make_header(plan_, *open_, identity);
     const std::string run_id = header.run_id;
     engine::Settings settings;
+    if (hands_) settings.person = &hands_->for_run();
     if (options_.keep_captures) {
       const auto folder = std::make_shared<CaptureFolder>(
           std::filesystem::path(options_.out) / (report::file_name(run_id) + ".captures"),
@@ -119,6 +127,7 @@ class Session {
   store::SqliteJournal& journal_;
   engine::Analyst analyst_;
   ProgressLine progress_;
+  std::optional<Hands> hands_;
   bench::Bench* open_ = nullptr;
   std::optional<engine::Engine> engine_;
   std::vector<BoardRun> runs_;
@@ -189,12 +198,18 @@ Result<ExitCode> run(const RunOptions& options) {
                 "several boards in one command need a bench that can change them by itself; this "
                 "one takes one --board at a time");
   }
+  std::optional<HandChoice> hand;
+  {
+    TRY_ASSIGN(const HandChoice choice,
+               read_hand(options.hand, file.kind == bench::Kind::simulated));
+    if (engine::needs_person(plan, file)) hand = choice;
+  }
   TRY_ASSIGN(const auto journal,
              store::SqliteJournal::open(std::filesystem::path(options.out) / "nightbench.db"));
   TRY_ASSIGN(const auto bench, BenchSession::make(options.bench));
   if (options.traffic) bench->show_traffic();
 
-  Session session(options, *bench, plan, *journal);
+  Session session(options, *bench, plan, *journal, hand);
   const Result<int> done = bench->run([&session] { return session.work(); },
                                       [&session](int count) { session.signal(count); });
   std::vector<record::Run> all;
@@ -206,6 +221,8 @@ Result<ExitCode> run(const RunOptions& options) {
     print_json(session.runs());
   else
     print_tables(session.runs());
+  const std::string hand_summary = session.hand_summary();
+  if (!hand_summary.empty()) std::fprintf(stderr, "%s\n", hand_summary.c_str());
   if (!done) return fail(done.error());
   if (session.trouble())
     std::fprintf(stderr, "nightbench: %s\n", describe(*session.trouble()).c_str());
@@ -232,6 +249,9 @@ void add_run(CLI::App& app, Chosen& chosen) {
   command->add_option("--set", options->files.settings, "NAME=VALUE for a parameter of the script");
   command->add_option("--operator", options->person, "Who runs it, for the record")
       ->capture_default_str();
+  command->add_option("--hand", options->hand,
+                      "Who answers and moves probes: person; on a simulated bench also steady or "
+                      "clumsy[:SEED] (default there: steady)");
   command->add_flag("--keep-captures", options->keep_captures,
                     "Keep every I/Q capture as SigMF in a folder of the run");
   command

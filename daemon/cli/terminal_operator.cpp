@@ -8,6 +8,7 @@
 #include <boost/asio/posix/stream_descriptor.hpp>
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/use_awaitable.hpp>
+#include <cstdlib>
 
 namespace nightbench::cli {
 namespace asio = boost::asio;
@@ -43,13 +44,32 @@ std::string wrapped(const std::string& text) {
   return out + "\n";
 }
 
-char lower(char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c; }
+char lower(char c) {
+  return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+}
 
 }  // namespace
 
-std::string prompt_text(const Prompt& prompt) {
-  std::string out = "\n== " + prompt.title + (prompt.powered ? "  [board under power]" : "") + "\n";
-  if (!prompt.doubt.empty()) out += wrapped("Not measured yet: " + prompt.doubt + ".");
+bool wants_colour(std::FILE* out) {
+  const char* refused = std::getenv("NO_COLOR");
+  if (refused != nullptr && *refused != '\0') return false;
+  const char* kind = std::getenv("TERM");
+  if (kind == nullptr || *kind == '\0' || std::string_view(kind) == "dumb") return false;
+  return isatty(fileno(out)) != 0;
+}
+
+std::string prompt_text(const Prompt& prompt, bool colour) {
+  const auto put = [colour](const char* code, const std::string& text) {
+    return colour ? std::string("\x1b[") + code + "m" + text + "\x1b[0m" : text;
+  };
+  std::string out = "\n" + put("1", "== " + prompt.title);
+  if (prompt.powered) out += "  " + put("1;31", "[board under power]");
+  out += "\n";
+  if (!prompt.doubt.empty()) {
+    std::string doubt = wrapped("Not measured yet: " + prompt.doubt + ".");
+    doubt.pop_back();
+    out += put("33", doubt) + "\n";
+  }
   if (!prompt.drawing.empty()) out += prompt.drawing;
   out += wrapped(prompt.text);
   std::string words;
@@ -102,8 +122,12 @@ struct TerminalOperator::Input {
   bool withdrawn = false;
 };
 
-TerminalOperator::TerminalOperator(asio::io_context& io, int input, std::FILE* out)
-    : input_(std::make_unique<Input>(io)), out_(out) {
+TerminalOperator::TerminalOperator(asio::io_context& io, int input, std::FILE* out,
+                                   std::function<void()> before)
+    : input_(std::make_unique<Input>(io)),
+      out_(out),
+      colour_(wants_colour(out)),
+      before_(std::move(before)) {
   // A descriptor of our own: closing it leaves the caller's open.
   const int own = dup(input);
   if (own >= 0) input_->flags = fcntl(own, F_GETFL);
@@ -124,9 +148,14 @@ void TerminalOperator::withdraw() {
   if (input_->asking) input_->descriptor.cancel(ignored);
 }
 
+void TerminalOperator::renew() {
+  input_->withdrawn = false;
+}
+
 Awaitable<Result<Reply>> TerminalOperator::ask(Prompt prompt) {
   if (input_->withdrawn) co_return fail(ErrorKind::cancelled, "the question was withdrawn");
-  std::fputs(prompt_text(prompt).c_str(), out_);
+  if (before_) before_();
+  std::fputs(prompt_text(prompt, colour_).c_str(), out_);
   std::fflush(out_);
   for (;;) {
     const std::size_t end = input_->pending.find('\n');

@@ -99,6 +99,7 @@ Awaitable<Result<Reply>> VirtualHand::ask(Prompt prompt) {
     reply.answer = given == answers.end() ? Answer::yes : given->second;
   }
   asked_.push_back(prompt);
+  if (told && person_ == nullptr) told(prompt, reply);
   if (prompt.kind == PromptKind::move && reply.answer == Answer::done) CO_TRY(move(prompt));
   co_return reply;
 }

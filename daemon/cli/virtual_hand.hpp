@@ -6,6 +6,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <map>
 #include <optional>
 #include <random>
@@ -35,6 +36,10 @@ class VirtualHand final : public engine::Operator {
 
   Awaitable<Result<engine::Reply>> ask(engine::Prompt prompt) override;
   void withdraw() override;
+  // Takes questions again after withdraw(): for the next run.
+  void renew() { withdrawn_ = false; }
+  // Is told every prompt that the hand answers by itself.
+  std::function<void(const engine::Prompt&, const engine::Reply&)> told;
 
   // Answers to questions by id, instead of yes.
   std::map<std::string, engine::Answer> answers;

@@ -17,6 +17,7 @@ int main(int argc, char** argv) {
   cli::add_simulate(app, chosen);
   cli::add_analyse(app, chosen);
   cli::add_report(app, chosen);
+  cli::add_watch(app, chosen);
   cli::add_instruments(app, chosen);
   try {
     app.parse(argc, argv);
