@@ -45,26 +45,52 @@ void log_traffic(const std::string& instrument, const scpi::Traffic& traffic) {
 
 }  // namespace
 
-BenchSession::BenchSession() : clock_(io_), pool_(1) {}
+BenchSession::BenchSession(asio::io_context* io)
+    : own_io_(io == nullptr ? std::make_unique<asio::io_context>() : nullptr),
+      io_(io == nullptr ? *own_io_ : *io),
+      clock_(io_),
+      pool_(1) {}
 
-BenchSession::~BenchSession() {
+void BenchSession::close() {
   if (bench_) bench_->close();
   if (simulation_) simulation_->stop();
+}
+
+BenchSession::~BenchSession() {
+  close();
   // What is still suspended gets to see that its connection is gone.
-  io_.restart();
-  io_.poll();
+  if (own_io_) {
+    io_.restart();
+    io_.poll();
+  }
   bench_.reset();
   pool_.join();
 }
 
-Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file) {
-  std::unique_ptr<BenchSession> session(new BenchSession());
-  TRY_ASSIGN(session->file_, bench::read_bench(bench_file));
-  if (session->file_.kind == bench::Kind::simulated) {
-    TRY_ASSIGN(session->simulation_,
-               mock::server::SimulatedBench::start(session->file_.simulation, session->clock_,
-                                                   mock::server::Transport::tcp));
+namespace {
+
+Result<void> start(const std::filesystem::path& bench_file, Clock& clock, bench::BenchFile* file,
+                   std::unique_ptr<mock::server::SimulatedBench>* simulation) {
+  TRY_ASSIGN(*file, bench::read_bench(bench_file));
+  if (file->kind == bench::Kind::simulated) {
+    TRY_ASSIGN(*simulation, mock::server::SimulatedBench::start(file->simulation, clock,
+                                                                mock::server::Transport::tcp));
   }
+  return {};
+}
+
+}  // namespace
+
+Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file) {
+  std::unique_ptr<BenchSession> session(new BenchSession(nullptr));
+  TRY(start(bench_file, session->clock_, &session->file_, &session->simulation_));
+  return session;
+}
+
+Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file,
+                                                         asio::io_context& io) {
+  std::unique_ptr<BenchSession> session(new BenchSession(&io));
+  TRY(start(bench_file, session->clock_, &session->file_, &session->simulation_));
   return session;
 }
 

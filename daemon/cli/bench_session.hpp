@@ -19,6 +19,9 @@ class BenchSession {
  public:
   // Reads the file and, for a simulated bench, starts its instruments. Opens no instrument yet.
   static Result<std::unique_ptr<BenchSession>> make(const std::filesystem::path& bench_file);
+  // The same on the caller's loop, which the caller runs; run() is not for it then.
+  static Result<std::unique_ptr<BenchSession>> make(const std::filesystem::path& bench_file,
+                                                    boost::asio::io_context& io);
   ~BenchSession();
 
   const bench::BenchFile& file() const { return file_; }
@@ -30,6 +33,9 @@ class BenchSession {
 
   // Connects to every instrument.
   Awaitable<Result<bench::Bench*>> open();
+  // Closes every connection and stops the simulated instruments; the bench of open() stays to be
+  // looked at.
+  void close();
 
   // Runs the loop until `work` is done; errors of `work` come back. SIGINT and SIGTERM call
   // `on_signal` with 1 the first time, 2 the second and so on.
@@ -40,9 +46,10 @@ class BenchSession {
   void show_traffic() { show_traffic_ = true; }
 
  private:
-  BenchSession();
+  explicit BenchSession(boost::asio::io_context* io);
 
-  boost::asio::io_context io_;
+  std::unique_ptr<boost::asio::io_context> own_io_;  // null on the caller's loop
+  boost::asio::io_context& io_;
   RealClock clock_;
   boost::asio::thread_pool pool_;
   bench::BenchFile file_;

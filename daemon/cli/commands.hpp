@@ -21,6 +21,7 @@ void add_simulate(CLI::App& app, Chosen& chosen);
 void add_analyse(CLI::App& app, Chosen& chosen);
 void add_report(CLI::App& app, Chosen& chosen);
 void add_watch(CLI::App& app, Chosen& chosen);
+void add_queue(CLI::App& app, Chosen& chosen);
 void add_instruments(CLI::App& app, Chosen& chosen);
 
 // Prints the error on standard error and gives the exit code that goes with its kind.

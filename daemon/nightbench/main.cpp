@@ -8,7 +8,8 @@
 int main(int argc, char** argv) {
   namespace cli = nightbench::cli;
   CLI::App app{
-      "nightbench: measures I/Q receiver boards on a bench of SCPI instruments, and says how sure it is"};
+      "nightbench: measures I/Q receiver boards on a bench of SCPI instruments, and says how sure "
+      "it is"};
   app.set_version_flag("--version", NIGHTBENCH_VERSION);
   app.require_subcommand(1);
   cli::Chosen chosen;
@@ -18,6 +19,7 @@ int main(int argc, char** argv) {
   cli::add_analyse(app, chosen);
   cli::add_report(app, chosen);
   cli::add_watch(app, chosen);
+  cli::add_queue(app, chosen);
   cli::add_instruments(app, chosen);
   try {
     app.parse(argc, argv);

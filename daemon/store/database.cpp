@@ -57,6 +57,30 @@ constexpr std::array kUpgrades{
     ) STRICT;
     CREATE INDEX event_of_run ON event (run, time_ns, id);
     )sql",
+    // 1 -> 2: the queue of the service. AUTOINCREMENT, so that an id never comes again.
+    R"sql(
+    CREATE TABLE queue (
+      id INTEGER PRIMARY KEY AUTOINCREMENT,
+      place INTEGER NOT NULL,
+      board TEXT NOT NULL,
+      board_type TEXT NOT NULL,
+      board_type_text TEXT NOT NULL,
+      script TEXT NOT NULL,
+      script_text TEXT NOT NULL,
+      parameters TEXT NOT NULL,
+      person TEXT NOT NULL,
+      in_place INTEGER NOT NULL,
+      not_before_ns INTEGER,
+      until_ns INTEGER,
+      added_ns INTEGER NOT NULL,
+      changed_ns INTEGER NOT NULL,
+      state TEXT NOT NULL,
+      detail TEXT NOT NULL,
+      run_id TEXT NOT NULL,
+      verdict TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX queue_by_state ON queue (state, place);
+    )sql",
 };
 static_assert(kUpgrades.size() == kSchemaVersion);
 

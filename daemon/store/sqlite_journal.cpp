@@ -226,11 +226,13 @@ Result<record::Run> SqliteJournal::load_without_points(const std::string& run_id
 }
 
 Result<void> SqliteJournal::for_each_point(const std::string& run_id,
-                                           const std::function<bool(const record::Point&)>& take) {
+                                           const std::function<bool(const record::Point&)>& take,
+                                           std::uint64_t from) {
   TRY_ASSIGN(const std::int64_t key, key_of(*database_, run_id));
   TRY_ASSIGN(Statement query,
-             database_->prepare("SELECT ordinal, body FROM point WHERE run = ?1 ORDER BY ordinal"));
-  query.bind(1, key);
+             database_->prepare("SELECT ordinal, body FROM point WHERE run = ?1 AND ordinal >= ?2 "
+                                "ORDER BY ordinal"));
+  query.bind(1, key).bind(2, static_cast<std::int64_t>(from));
   while (true) {
     TRY_ASSIGN(const bool more, query.step());
     if (!more) return {};

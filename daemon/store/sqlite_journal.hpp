@@ -27,7 +27,7 @@ namespace nightbench::store {
 
 // The layout of the tables, kept in PRAGMA user_version. Older files are brought up to it when they
 // are opened for writing; newer ones are refused.
-inline constexpr int kSchemaVersion = 1;
+inline constexpr int kSchemaVersion = 2;
 
 struct Options {
   bool read_only = false;  // never creates, changes or upgrades the file
@@ -72,9 +72,11 @@ class SqliteJournal final : public record::Journal {
 
   // Everything of a run but its points.
   Result<record::Run> load_without_points(const std::string& run_id);
-  // Calls `take` with each point, by ordinal, holding one at a time; stops when it returns false.
+  // Calls `take` with each point from ordinal `from` on, by ordinal, holding one at a time; stops
+  // when it returns false.
   Result<void> for_each_point(const std::string& run_id,
-                              const std::function<bool(const record::Point&)>& take);
+                              const std::function<bool(const record::Point&)>& take,
+                              std::uint64_t from = 0);
 
   // Newest first.
   Result<std::vector<RunSummary>> runs(const Filter& filter = {});

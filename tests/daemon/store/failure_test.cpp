@@ -196,7 +196,7 @@ void put_bytes(const std::filesystem::path& file, const std::string& bytes) {
 void fill(const std::filesystem::path& file) {
   const auto journal = opened(file);
   ASSERT_TRUE(journal->begin(header("a")));
-  for (std::uint64_t ordinal = 0; ordinal < 30; ++ordinal) {
+  for (std::uint64_t ordinal = 0; ordinal < 40; ++ordinal) {
     ASSERT_TRUE(journal->append("a", point(ordinal)));
   }
 }

@@ -178,16 +178,17 @@ TEST(Version, ANewerDatabaseIsRefusedAndNotTouched) {
   {
     ASSERT_TRUE(opened(folder.database())->begin(header("a")));
   }
-  meddle(folder.database(), "PRAGMA user_version = 2");
+  meddle(folder.database(), "PRAGMA user_version = " + std::to_string(kSchemaVersion + 1));
   for (const bool read_only : {false, true}) {
     const auto refused = SqliteJournal::open(folder.database(), {.read_only = read_only});
     ASSERT_FALSE(refused);
     EXPECT_EQ(refused.error().kind, ErrorKind::storage);
     EXPECT_EQ(refused.error().file, folder.database().string());
     EXPECT_THAT(refused.error().message, HasSubstr("written by a newer program"));
-    EXPECT_THAT(refused.error().message, HasSubstr("version 2"));
+    EXPECT_THAT(refused.error().message,
+                HasSubstr("version " + std::to_string(kSchemaVersion + 1)));
   }
-  meddle(folder.database(), "PRAGMA user_version = 1");
+  meddle(folder.database(), "PRAGMA user_version = " + std::to_string(kSchemaVersion));
   EXPECT_EQ(opened(folder.database())->runs()->size(), 1U);
 }
 
