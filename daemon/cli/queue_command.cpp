@@ -121,8 +121,8 @@ class Talk {
   client::Address address_;
 };
 
-// "2026-11-25T22:00:00Z", or "22:00": the next time that the clock here shows it.
-Result<std::string> time_text(const std::string& text, const char* option) {
+// "2026-11-25T22:00:00Z", or "22:00": the first time after `after` that the clock here shows it.
+Result<std::string> time_text(const std::string& text, const char* option, std::time_t after) {
   if (text.empty()) return std::string();
   if (record::time_from(text)) return text;
   int hour = 0;
@@ -135,20 +135,26 @@ Result<std::string> time_text(const std::string& text, const char* option) {
                                           "2026-11-25T22:00:00Z, found \"" +
                                           excerpt(text) + "\"");
   }
-  const std::time_t now = std::time(nullptr);
   std::tm local{};
-  localtime_r(&now, &local);
+  localtime_r(&after, &local);
   local.tm_hour = hour;
   local.tm_min = minute;
   local.tm_sec = 0;
   local.tm_isdst = -1;
   std::time_t when = std::mktime(&local);
-  if (when <= now) {
+  if (when <= after) {
     ++local.tm_mday;
     local.tm_isdst = -1;
     when = std::mktime(&local);
   }
   return record::exact_time(WallTime(std::chrono::seconds(when)));
+}
+
+std::time_t whole_seconds(const std::string& text) {
+  const auto time = record::time_from(text);
+  return time ? std::chrono::system_clock::to_time_t(
+                    std::chrono::time_point_cast<std::chrono::system_clock::duration>(*time))
+              : std::time(nullptr);
 }
 
 // A name goes as it is; a file here goes with its text, for the service opens none.
@@ -189,8 +195,8 @@ Result<ExitCode> add(const QueueOptions& options, Talk& talk) {
   Json body = Json::object();
   TRY(put_file(body, "script", options.script));
   TRY(put_file(body, "board_type", options.board_type));
-  TRY_ASSIGN(const std::string not_before, time_text(options.not_before, "--not-before"));
-  TRY_ASSIGN(const std::string until, time_text(options.until, "--until"));
+  TRY_ASSIGN(const std::string not_before, time_text(options.not_before, "--not-before", std::time(nullptr)));
+  TRY_ASSIGN(const std::string until, time_text(options.until, "--until", whole_seconds(not_before)));
   if (!not_before.empty()) body["not_before"] = not_before;
   if (!until.empty()) body["until"] = until;
   if (!options.person.empty()) body["operator"] = options.person;

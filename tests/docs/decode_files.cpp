@@ -1,9 +1,10 @@
 // Reads lines "kind<TAB>JSON text" from standard input and answers each with "ok" or with what the
-// decoder of that kind says. Kinds: script, board-type, bench, dialect, simulated-bench. The files
-// need not exist; paths in them are not opened.
+// decoder of that kind says. Kinds: script, board-type, bench, dialect, simulated-bench, service.
+// The files need not exist; paths in them are not opened.
 #include <iostream>
 #include <string>
 
+#include "daemon/nightbenchd/config.hpp"
 #include "drivers/base/json.hpp"
 #include "drivers/bench/bench_file.hpp"
 #include "drivers/instrument/dialect.hpp"
@@ -26,6 +27,8 @@ Result<void> decode(const std::string& kind, const std::string& text) {
     TRY(instrument::decode_dialect(root));
   } else if (kind == "simulated-bench") {
     TRY(mock::server::decode_bench(root, "."));
+  } else if (kind == "service") {
+    TRY(daemon::decode_config(root));
   } else {
     return fail(ErrorKind::internal, "there is no kind \"" + kind + "\"");
   }

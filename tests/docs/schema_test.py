@@ -22,7 +22,7 @@ except ImportError:
     sys.exit(77)
 
 SOURCE = DECODER = None
-KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench"]
+KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench", "service"]
 
 # What a schema does not say: relations between values, names that refer to other names, signs.
 MEANING = {
@@ -46,6 +46,9 @@ MEANING = {
     ],
     "dialect": [
         r"at /identity: ", r"a time from 0 to 1 hour",
+    ],
+    "service": [
+        r"a time from 0.1 s to 1 hour",
     ],
     "simulated-bench": [
         r"a port of an instrument", r"a relay channel of this bench", r"has no test point",

@@ -273,7 +273,7 @@ TEST_F(Hostile, AFloodOfRequestsIsHeldBack) {
   EXPECT_NE(service.log().find("refused (too-many)"), std::string::npos);
 }
 
-// Requests that were good once, changed at random places. Bounded: 3000 of them.
+// Requests that were good once, changed at random places. Bounded: 2000 of them.
 TEST_F(Hostile, ChangedRequestsAreAnsweredOrRefused) {
   Service service(folder, {{"limits", {{"requests_per_second", 1000000}, {"burst", 1000000}}}});
   const std::string host = "Host: " + service.host() + "\r\n";
@@ -296,7 +296,7 @@ TEST_F(Hostile, ChangedRequestsAreAnsweredOrRefused) {
   SCOPED_TRACE("seed " + std::to_string(seed));
   std::mt19937 random(seed);
   int answered = 0;
-  for (int n = 0; n < 3000; ++n) {
+  for (int n = 0; n < 2000; ++n) {
     std::string text = good[random() % good.size()];
     for (unsigned change = random() % 4; change > 0; --change) {
       const std::size_t at = random() % text.size();
@@ -325,7 +325,7 @@ TEST_F(Hostile, ChangedRequestsAreAnsweredOrRefused) {
     ASSERT_TRUE(answer.starts_with("HTTP/1.1 ")) << answer.substr(0, 80);
     ASSERT_NE(parsed(answer).status, 500) << text << "\n" << answer;
   }
-  EXPECT_GT(answered, 1500);
+  EXPECT_GT(answered, 1000);
   expect_unharmed(service);
   EXPECT_EQ(service.stop(), 0);
 }

