@@ -195,8 +195,10 @@ Result<ExitCode> add(const QueueOptions& options, Talk& talk) {
   Json body = Json::object();
   TRY(put_file(body, "script", options.script));
   TRY(put_file(body, "board_type", options.board_type));
-  TRY_ASSIGN(const std::string not_before, time_text(options.not_before, "--not-before", std::time(nullptr)));
-  TRY_ASSIGN(const std::string until, time_text(options.until, "--until", whole_seconds(not_before)));
+  TRY_ASSIGN(const std::string not_before,
+             time_text(options.not_before, "--not-before", std::time(nullptr)));
+  TRY_ASSIGN(const std::string until,
+             time_text(options.until, "--until", whole_seconds(not_before)));
   if (!not_before.empty()) body["not_before"] = not_before;
   if (!until.empty()) body["until"] = until;
   if (!options.person.empty()) body["operator"] = options.person;

@@ -135,14 +135,17 @@ Awaitable<void> Worker::work() {
   enter(Phase::stopped);
 }
 
-Awaitable<void> Worker::shut() {
-  bench::Bench* const bench = parts_.house.bench();
-  if (bench == nullptr) co_return;
-  const std::vector<bench::NotSafe> left = co_await bench->make_safe();
+Awaitable<void> Worker::switch_off() {
+  const std::vector<bench::NotSafe> left = co_await parts_.house.bench()->make_safe();
   for (const bench::NotSafe& each : left) {
     spdlog::critical("{} may still be on, switch it off by hand: {}", each.instrument,
                      describe(each.error));
   }
+}
+
+Awaitable<void> Worker::shut() {
+  if (parts_.house.bench() == nullptr) co_return;
+  co_await switch_off();
   parts_.house.close();
 }
 
@@ -161,6 +164,8 @@ Awaitable<bool> Worker::opened(Entry& entry) {
     trouble_.clear();
     back_off_ = {};
     spdlog::info("bench \"{}\" is open", (*bench)->file().name);
+    // A process before this one may have ended without a word and left something on.
+    co_await switch_off();
     co_return true;
   }
   trouble_ = describe(bench.error());
@@ -225,20 +230,43 @@ Awaitable<void> Worker::serve(Entry entry) {
   current_.reset();
 }
 
-Awaitable<void> Worker::measure(Entry& entry, const script::Plan& plan) {
+Awaitable<std::optional<engine::Kept>> Worker::left_by(const Entry& entry) {
+  if (entry.run_id.empty()) co_return std::nullopt;
+  const auto kept = std::make_shared<std::optional<engine::Kept>>();
+  ReadRoom::Work work = [kept, id = entry.run_id](Shelf& shelf) -> Result<std::string> {
+    TRY_ASSIGN(record::Run run, shelf.journal->load_without_points(id));
+    if (run.outcome != record::Outcome::unfinished && run.outcome != record::Outcome::interrupted) {
+      return std::string();
+    }
+    kept->emplace(std::move(run.header));
+    TRY(shelf.journal->for_each_point(id, [&](const record::Point& point) {
+      (*kept)->take(point);
+      return true;
+    }));
+    return std::string();
+  };
+  const Result<std::string> read = co_await parts_.room.read(std::move(work));
+  if (!read) {
+    spdlog::error("run {} cannot be carried on with: {}", entry.run_id, describe(read.error()));
+    co_return std::nullopt;
+  }
+  co_return std::move(*kept);
+}
+
+Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
+    Entry& entry, const script::Plan& plan, std::optional<engine::Kept> kept) {
   bench::Bench& bench = *parts_.house.bench();
-  engine::RunIdentity identity;
-  identity.board = entry.board;
-  identity.person = entry.person;
-  identity.program_version = parts_.version;
-  record::Header header = engine::make_header(plan, bench, identity);
-  entry.run_id = header.run_id;
-  entry.verdict.clear();
-  const Result<void> kept = parts_.queue.set(entry, EntryState::running, "");
-  if (!kept) {
-    conclude(entry, EntryState::waiting, describe(kept.error()));
-    co_await rest(kFirstBackOff);
-    co_return;
+  const bool anew = !kept.has_value();
+  record::Header header;
+  if (anew) {
+    engine::RunIdentity identity;
+    identity.board = entry.board;
+    identity.person = entry.person;
+    identity.program_version = parts_.version;
+    header = engine::make_header(plan, bench, identity);
+    entry.run_id = header.run_id;
+    entry.verdict.clear();
+    CO_TRY(parts_.queue.set(entry, EntryState::running, ""));
   }
   current_ = entry;
   parts_.live.expect(entry.id);
@@ -249,6 +277,27 @@ Awaitable<void> Worker::measure(Entry& entry, const script::Plan& plan) {
   settings.person = hand.get();
   engine::Engine engine(plan, bench, parts_.journal, analyst, &parts_.live, std::move(settings));
   engine_ = &engine;
+  Result<engine::Ending> ending = fail(ErrorKind::internal, "not run");
+  if (anew)
+    ending = co_await engine.run(std::move(header));
+  else
+    ending = co_await engine.resume(*std::move(kept));
+  engine_ = nullptr;
+  if (!ending && !anew && ending.error().kind == ErrorKind::bad_input) {
+    spdlog::warn("run {} is not carried on with: {}", entry.run_id, describe(ending.error()));
+    co_return std::optional<engine::Ending>();
+  }
+  if (!ending) co_return fail(ending.error());
+  const bool refused = !anew && ending->outcome == record::Outcome::interrupted && ending->error &&
+                       ending->error->kind != ErrorKind::cancelled;
+  if (refused) {
+    spdlog::warn("run {} is not carried on with: {}", entry.run_id, ending->text);
+    co_return std::optional<engine::Ending>();
+  }
+  co_return std::optional<engine::Ending>(*std::move(ending));
+}
+
+Awaitable<void> Worker::measure(Entry& entry, const script::Plan& plan) {
   std::unique_ptr<Alarm> end;
   if (entry.until) {
     const Duration left = *entry.until - parts_.clock.wall();
@@ -257,11 +306,21 @@ Awaitable<void> Worker::measure(Entry& entry, const script::Plan& plan) {
       if (engine_ != nullptr) engine_->request_stop();
     });
   }
-  const Result<engine::Ending> ending = co_await engine.run(std::move(header));
+  std::optional<engine::Kept> kept = co_await left_by(entry);
+  if (kept)
+    spdlog::info("carrying on with run {}, {} points are there", entry.run_id, kept->points());
+  auto ending = co_await run_once(entry, plan, std::move(kept));
+  if (ending && !*ending && why_ == Why::none) {
+    std::optional<engine::Kept> nothing;
+    ending = co_await run_once(entry, plan, std::move(nothing));
+  }
   end.reset();
-  engine_ = nullptr;
   if (!ending) {
     conclude(entry, EntryState::failed, describe(ending.error()));
+    co_return;
+  }
+  if (!*ending) {
+    conclude(entry, EntryState::waiting, "stopped before it could begin anew");
     co_return;
   }
   enter(Phase::writing);
@@ -271,7 +330,7 @@ Awaitable<void> Worker::measure(Entry& entry, const script::Plan& plan) {
   else
     spdlog::error("the report of run {} cannot be written: {}", entry.run_id,
                   describe(verdict.error()));
-  close_out(entry, *ending);
+  close_out(entry, **ending);
 }
 
 void Worker::close_out(Entry& entry, const engine::Ending& ending) {

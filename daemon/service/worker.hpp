@@ -79,8 +79,15 @@ class Worker {
   Awaitable<bool> opened(store::Entry& entry);
   Awaitable<Result<Place>> place(store::Entry& entry);
   Awaitable<void> measure(store::Entry& entry, const script::Plan& plan);
+  // What an earlier run of the entry has left, when it can be carried on with.
+  Awaitable<std::optional<engine::Kept>> left_by(const store::Entry& entry);
+  // One run, new or carried on with. Nothing when it cannot be carried on with: begin anew.
+  Awaitable<Result<std::optional<engine::Ending>>> run_once(store::Entry& entry,
+                                                            const script::Plan& plan,
+                                                            std::optional<engine::Kept> kept);
   void close_out(store::Entry& entry, const engine::Ending& ending);
   void conclude(store::Entry& entry, store::EntryState state, std::string detail);
+  Awaitable<void> switch_off();
   Awaitable<void> shut();
 
   WorkerParts parts_;

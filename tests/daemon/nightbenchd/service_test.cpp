@@ -262,13 +262,26 @@ TEST_F(WholeService, StopsWithEverythingOffAndGoesOnLater) {
   ASSERT_TRUE(service.until([&] { return service.entry(id)["state"] == "running"; }));
   ASSERT_TRUE(service.until([&] {
     const Json run = service.now()["run"];
-    return run.is_object() && run["progress"]["done"] >= 5;
+    return run.is_object() && run["progress"]["done"] >= 12;
   }));
+  const std::string service_run = service.entry(id)["run"];
   service.process().signal(SIGKILL);
   service.process().wait(std::chrono::seconds(20));
+  const std::string run = service_run;
   Service third(folder, settings);
   EXPECT_THAT(third.log(), HasSubstr("cut short"));
-  ASSERT_TRUE(third.until([&] { return third.entry(id)["state"] == "running"; }));
+  ASSERT_TRUE(
+      third.until([&] { return third.log().find("carrying on with run") != std::string::npos; }));
+  ASSERT_TRUE(third.until([&] {
+    const Json now = third.now()["run"];
+    return now.is_object() && now["progress"]["done"] >= 20;
+  }));
+  // The same run, every point once and in order, and it says where it was cut short.
+  EXPECT_EQ(third.entry(id)["run"], run) << third.log();
+  EXPECT_EQ(third.get("/v1/runs").json()["runs"].size(), 1U);
+  const Json points = third.get("/v1/runs/" + run + "/points").json()["points"];
+  ASSERT_GE(points.size(), 20U);
+  for (std::size_t n = 0; n < points.size(); ++n) EXPECT_EQ(points[n]["ordinal"], n);
   EXPECT_EQ(third.stop(), 0);
 }
 
