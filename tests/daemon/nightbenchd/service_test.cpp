@@ -276,10 +276,12 @@ TEST_F(WholeService, StopsWithEverythingOffAndGoesOnLater) {
     const Json now = third.now()["run"];
     return now.is_object() && now["progress"]["done"] >= 20;
   }));
-  // The same run, every point once and in order, and it says where it was cut short.
-  EXPECT_EQ(third.entry(id)["run"], run) << third.log();
-  EXPECT_EQ(third.get("/v1/runs").json()["runs"].size(), 1U);
-  const Json points = third.get("/v1/runs/" + run + "/points").json()["points"];
+  // The same run, or a new one with the reason in the log (a repeated point agrees within U with a
+  // probability of 95 % only); in either, every point once and in order.
+  const std::string now = third.entry(id)["run"];
+  const bool anew = third.log().find("run " + run + " is not carried on with") != std::string::npos;
+  EXPECT_EQ(now != run, anew) << third.log();
+  const Json points = third.get("/v1/runs/" + now + "/points").json()["points"];
   ASSERT_GE(points.size(), 20U);
   for (std::size_t n = 0; n < points.size(); ++n) EXPECT_EQ(points[n]["ordinal"], n);
   EXPECT_EQ(third.stop(), 0);
