@@ -2,6 +2,7 @@
 
 #include <spdlog/sinks/stdout_sinks.h>
 #include <spdlog/spdlog.h>
+#include <unistd.h>
 
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/detached.hpp>
@@ -10,6 +11,7 @@
 #include <optional>
 
 #include "daemon/cli/places.hpp"
+#include "daemon/guardian/spawn.hpp"
 #include "drivers/link/open.hpp"
 
 namespace nightbench::cli {
@@ -54,6 +56,8 @@ BenchSession::BenchSession(asio::io_context* io)
 void BenchSession::close() {
   if (bench_) bench_->close();
   if (simulation_) simulation_->stop();
+  if (guard_ && !armed_) guard_->goodbye();
+  guard_.reset();
 }
 
 BenchSession::~BenchSession() {
@@ -124,6 +128,45 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
   CO_TRY_ASSIGN(bench_,
                 co_await bench::Bench::open(file_, clock_, links, dialect_folder(top), observer));
   co_return bench_.get();
+}
+
+guardian::Order BenchSession::order(std::filesystem::path log) const {
+  guardian::Order out;
+  out.bench_file = std::filesystem::absolute(file_.file);
+  out.watchdog = file_.guardian.watchdog;
+  out.patience = file_.guardian.patience;
+  out.log = log.empty() ? log : std::filesystem::absolute(log);
+  out.parent = getpid();
+  if (!simulation_) return out;
+  for (const auto& [name, resource] : simulation_->resources()) {
+    const bench::InstrumentEntry* entry = file_.named(name);
+    if (entry != nullptr && entry->resource.empty()) out.resources[name] = resource;
+  }
+  out.patience = {};  // simulated instruments of our own end with us
+  return out;
+}
+
+Awaitable<Result<bench::Bench*>> BenchSession::open_guarded(std::filesystem::path log,
+                                                            std::function<void()> lost) {
+  CO_TRY_ASSIGN(const std::filesystem::path top, home());
+  guardian::Order what = order(std::move(log));
+  what.dialects = dialect_folder(top);
+  CO_TRY_ASSIGN(guard_, co_await guardian::Guard::start(clock_, guardian::guardian_program(), what));
+  armed_ = false;
+  guard_->on_lost(std::move(lost));
+  co_return co_await open();
+}
+
+Awaitable<Result<void>> BenchSession::arm() {
+  if (!guard_) co_return fail(ErrorKind::internal, "outputs are to be enabled without a guardian");
+  CO_TRY(co_await guard_->arm());
+  armed_ = true;
+  co_return Result<void>();
+}
+
+void BenchSession::rest() {
+  if (guard_) guard_->rest();
+  armed_ = false;
 }
 
 Result<int> BenchSession::run(std::function<Awaitable<Result<int>>()> work,

@@ -9,6 +9,7 @@
 #include <memory>
 #include <string>
 
+#include "daemon/guardian/guard.hpp"
 #include "drivers/base/clock.hpp"
 #include "drivers/bench/bench.hpp"
 #include "mock_instruments/server/simulated_bench.hpp"
@@ -31,10 +32,18 @@ class BenchSession {
   // Null for benches of other kinds.
   mock::server::SimulatedBench* simulation() { return simulation_.get(); }
 
-  // Connects to every instrument.
+  // Connects to every instrument, to look only: no output may be enabled.
   Awaitable<Result<bench::Bench*>> open();
+  // The same once the guardian stands ready to switch off, which everything is then. `log`: a file
+  // for what the guardian does, "" for none. `lost` is called when the guardian ends: then
+  // everything must be switched off.
+  Awaitable<Result<bench::Bench*>> open_guarded(std::filesystem::path log,
+                                                std::function<void()> lost);
+  // Before outputs are enabled, and when they are off again. Errors: the guardian's.
+  Awaitable<Result<void>> arm();
+  void rest();
   // Closes every connection and stops the simulated instruments; the bench of open() stays to be
-  // looked at.
+  // looked at. Between arm() and rest() the guardian is left to switch off.
   void close();
 
   // Runs the loop until `work` is done; errors of `work` come back. SIGINT and SIGTERM call
@@ -46,6 +55,7 @@ class BenchSession {
   void show_traffic() { show_traffic_ = true; }
 
  private:
+  guardian::Order order(std::filesystem::path log) const;
   explicit BenchSession(boost::asio::io_context* io);
 
   std::unique_ptr<boost::asio::io_context> own_io_;  // null on the caller's loop
@@ -55,6 +65,8 @@ class BenchSession {
   bench::BenchFile file_;
   std::unique_ptr<mock::server::SimulatedBench> simulation_;
   std::unique_ptr<bench::Bench> bench_;
+  std::unique_ptr<guardian::Guard> guard_;
+  bool armed_ = false;
   bool show_traffic_ = false;
 };
 

@@ -61,7 +61,9 @@ class Session {
   }
 
   Awaitable<Result<int>> work() {
-    CO_TRY_ASSIGN(bench::Bench* const open, co_await bench_.open());
+    const std::filesystem::path log = std::filesystem::path(options_.out) / "guardian.log";
+    CO_TRY_ASSIGN(bench::Bench* const open,
+                  co_await bench_.open_guarded(log, [this] { lose_guardian(); }));
     open_ = open;
     for (const std::string& board : options_.boards) {
       if (stop_) break;
@@ -91,7 +93,16 @@ class Session {
     return {};
   }
 
+  void lose_guardian() {
+    Error error;
+    error.kind = ErrorKind::refused;
+    error.message = "the guardian has ended, so everything is switched off";
+    trouble_ = std::move(error);
+    signal(1);
+  }
+
   Awaitable<Result<void>> one(std::string board) {
+    CO_TRY(co_await bench_.arm());
     engine::RunIdentity identity;
     identity.board = board;
     identity.person = options_.person;
@@ -112,8 +123,13 @@ class Session {
     engine_.emplace(plan_, *open_, journal_, analyst_, &progress_, std::move(settings));
     const Result<engine::Ending> ending = co_await engine_->run(std::move(header));
     engine_.reset();
+    // With something left on the session ends, and the guardian goes on from there.
+    if (ending && ending->all_off)
+      bench_.rest();
+    else
+      stop_ = true;
     if (!ending) co_return fail(ending.error());
-    if (ending->error) trouble_ = ending->error;
+    if (ending->error && !trouble_) trouble_ = ending->error;
     CO_TRY_ASSIGN(record::Run run, journal_.load(run_id));
     CO_TRY_ASSIGN(report::Written files, report::write_run_files(options_.out, run));
     runs_.push_back({std::move(run), std::move(files)});

@@ -49,7 +49,10 @@ Result<ExitCode> watch(const WatchOptions& options) {
   std::optional<engine::Watch> watching;
   bench::Bench* open = nullptr;
   const auto work = [&]() -> Awaitable<Result<int>> {
-    CO_TRY_ASSIGN(open, co_await session->open());
+    CO_TRY_ASSIGN(open, co_await session->open_guarded({}, [&watching] {
+      if (watching) watching->request_stop();
+    }));
+    CO_TRY(co_await session->arm());
     engine::WatchSettings settings;
     settings.every = from_seconds(options.every_s);
     settings.quantity = options.quantity;
@@ -57,6 +60,7 @@ Result<ExitCode> watch(const WatchOptions& options) {
     CO_TRY_ASSIGN(
         const engine::WatchEnd end,
         co_await watching->run([&screen](const engine::WatchRound& round) { screen.show(round); }));
+    session->rest();
     screen.finish();
     if (end == engine::WatchEnd::stopped) co_return static_cast<int>(ExitCode::interrupted);
     std::printf("Inside its limits, three rounds in a row; everything is switched off.\n");

@@ -69,7 +69,7 @@ class Program {
         person_(clock_, events_),
         desk_(*queue_store_, clock_, events_),
         room_(io_, journal_->file()),
-        house_(io_, config_.bench, config_.answers),
+        house_(io_, config_.bench, config_.answers, state_of(config_) / "guardian.log"),
         worker_({clock_, house_, make_plan, *journal_, desk_, events_, live_, person_, room_,
                  state_of(config_), NIGHTBENCH_VERSION}),
         gate_(clock_, std::move(access)),

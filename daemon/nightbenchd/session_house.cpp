@@ -24,8 +24,8 @@ class PersonOnly final : public engine::Operator {
 }  // namespace
 
 SessionHouse::SessionHouse(boost::asio::io_context& io, std::filesystem::path bench_file,
-                           Answers answers)
-    : io_(io), file_(std::move(bench_file)), answers_(answers) {}
+                           Answers answers, std::filesystem::path log)
+    : io_(io), file_(std::move(bench_file)), answers_(answers), log_(std::move(log)) {}
 
 SessionHouse::~SessionHouse() {
   close();
@@ -42,12 +42,22 @@ Result<bench::BenchFile> SessionHouse::read() {
 
 Awaitable<Result<bench::Bench*>> SessionHouse::open() {
   CO_TRY_ASSIGN(session_, cli::BenchSession::make(file_, io_));
-  const Result<bench::Bench*> opened = co_await session_->open();
+  const Result<bench::Bench*> opened = co_await session_->open_guarded(log_, [this] {
+    if (lost_) lost_();
+  });
   if (opened)
     bench_ = *opened;
   else
     close();
   co_return opened;
+}
+
+Awaitable<Result<void>> SessionHouse::arm() {
+  co_return co_await session_->arm();
+}
+
+void SessionHouse::rest() {
+  if (session_) session_->rest();
 }
 
 void SessionHouse::close() {

@@ -14,7 +14,9 @@ namespace nightbench::daemon {
 
 class SessionHouse final : public service::BenchHouse {
  public:
-  SessionHouse(boost::asio::io_context& io, std::filesystem::path bench_file, Answers answers);
+  // `log`: where the guardian tells what it does.
+  SessionHouse(boost::asio::io_context& io, std::filesystem::path bench_file, Answers answers,
+               std::filesystem::path log);
   ~SessionHouse() override;
 
   // From the next open() on.
@@ -23,6 +25,9 @@ class SessionHouse final : public service::BenchHouse {
   Result<bench::BenchFile> read() override;
   Awaitable<Result<bench::Bench*>> open() override;
   bench::Bench* bench() override { return bench_; }
+  Awaitable<Result<void>> arm() override;
+  void rest() override;
+  void on_guardian_lost(std::function<void()> lost) override { lost_ = std::move(lost); }
   void close() override;
   Result<bool> place(const std::string& board) override;
   std::unique_ptr<engine::Operator> hand(engine::Operator& person) override;
@@ -32,6 +37,8 @@ class SessionHouse final : public service::BenchHouse {
   boost::asio::io_context& io_;
   std::filesystem::path file_;
   Answers answers_;
+  std::filesystem::path log_;
+  std::function<void()> lost_;
   std::shared_ptr<cli::BenchSession> session_;
   bench::Bench* bench_ = nullptr;
 };

@@ -59,7 +59,9 @@ const char* word(Phase phase) {
 
 Worker::Worker(WorkerParts parts)
     : parts_(std::move(parts)),
-      nap_(parts_.clock.context(), asio::steady_timer::time_point::max()) {}
+      nap_(parts_.clock.context(), asio::steady_timer::time_point::max()) {
+  parts_.house.on_guardian_lost([this] { lose_guardian(); });
+}
 
 void Worker::wake() {
   nap_.cancel();
@@ -89,6 +91,13 @@ void Worker::stop() {
     if (again && parts_.house.bench() != nullptr) parts_.house.bench()->close();
   }
   wake();
+}
+
+void Worker::lose_guardian() {
+  spdlog::error("the guardian has ended; everything is switched off and the bench opened anew");
+  if (why_ == Why::none) why_ = Why::unguarded;
+  if (engine_ != nullptr) engine_->request_stop();
+  reopen();
 }
 
 Result<void> Worker::cancel(std::int64_t id) {
@@ -129,18 +138,29 @@ Awaitable<void> Worker::work() {
       continue;
     }
     co_await serve(*due->entry);
+    if (why_ == Why::unguarded) co_await rest(kFirstBackOff);
   }
   enter(Phase::stopping);
   co_await shut();
   enter(Phase::stopped);
 }
 
-Awaitable<void> Worker::switch_off() {
+Awaitable<bool> Worker::switch_off() {
   const std::vector<bench::NotSafe> left = co_await parts_.house.bench()->make_safe();
   for (const bench::NotSafe& each : left) {
     spdlog::critical("{} may still be on, switch it off by hand: {}", each.instrument,
                      describe(each.error));
   }
+  co_return left.empty();
+}
+
+Awaitable<void> Worker::settle(const Result<engine::Ending>& ending) {
+  bool all_off = ending && ending->all_off;
+  if (!all_off) all_off = co_await switch_off();
+  if (all_off)
+    parts_.house.rest();
+  else
+    parts_.house.close();
 }
 
 Awaitable<void> Worker::shut() {
@@ -255,6 +275,7 @@ Awaitable<std::optional<engine::Kept>> Worker::left_by(const Entry& entry) {
 
 Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
     Entry& entry, const script::Plan& plan, std::optional<engine::Kept> kept) {
+  if (parts_.house.bench() == nullptr) co_return fail(ErrorKind::refused, "the bench is closed");
   bench::Bench& bench = *parts_.house.bench();
   const bool anew = !kept.has_value();
   record::Header header;
@@ -271,6 +292,7 @@ Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
   current_ = entry;
   parts_.live.expect(entry.id);
   enter(Phase::running);
+  CO_TRY(co_await parts_.house.arm());
   engine::Analyst analyst(parts_.clock.context(), parts_.house.pool());
   const std::unique_ptr<engine::Operator> hand = parts_.house.hand(parts_.person);
   engine::Settings settings;
@@ -283,6 +305,7 @@ Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
   else
     ending = co_await engine.resume(*std::move(kept));
   engine_ = nullptr;
+  co_await settle(ending);
   if (!ending && !anew && ending.error().kind == ErrorKind::bad_input) {
     spdlog::warn("run {} is not carried on with: {}", entry.run_id, describe(ending.error()));
     co_return std::optional<engine::Ending>();
@@ -344,6 +367,8 @@ void Worker::close_out(Entry& entry, const engine::Ending& ending) {
         return conclude(entry, EntryState::cancelled, "cancelled while it ran");
       if (why_ == Why::end_time)
         return conclude(entry, EntryState::interrupted, "its end time came");
+      if (why_ == Why::unguarded)
+        return conclude(entry, EntryState::waiting, "interrupted: the guardian has ended");
       return conclude(entry, EntryState::interrupted, ending.text);
     case record::Outcome::unsafe:
       return conclude(entry, EntryState::failed, "stopped to protect the board: " + ending.text);

@@ -70,7 +70,7 @@ class Worker {
   std::uint64_t bench_failures() const { return bench_failures_; }
 
  private:
-  enum class Why : std::uint8_t { none, stopped, cancelled, end_time };
+  enum class Why : std::uint8_t { none, stopped, cancelled, end_time, unguarded };
   enum class Place : std::uint8_t { ready, skipped, ended };
 
   void enter(Phase phase);
@@ -87,7 +87,10 @@ class Worker {
                                                             std::optional<engine::Kept> kept);
   void close_out(store::Entry& entry, const engine::Ending& ending);
   void conclude(store::Entry& entry, store::EntryState state, std::string detail);
-  Awaitable<void> switch_off();
+  Awaitable<bool> switch_off();  // whether everything is off
+  // The run has ended: at rest, or what is left on is the guardian's.
+  Awaitable<void> settle(const Result<engine::Ending>& ending);
+  void lose_guardian();
   Awaitable<void> shut();
 
   WorkerParts parts_;

@@ -308,6 +308,17 @@ Result<DriftSettings> decode_drift(const json::Node& node) {
   return out;
 }
 
+Result<GuardianSettings> decode_guardian(const json::Node& node) {
+  constexpr Duration kShortestWatchdog = std::chrono::milliseconds(200);
+  GuardianSettings out;
+  TRY_ASSIGN(auto fields, json::Fields::of(node, "the guardian"));
+  TRY_ASSIGN(out.watchdog, span(fields, "watchdog", out.watchdog));
+  TRY_ASSIGN(out.patience, span(fields, "patience", out.patience));
+  if (out.watchdog < kShortestWatchdog) return node.wrong("a \"watchdog\" of 200 ms or more");
+  TRY(fields.finish());
+  return out;
+}
+
 Result<void> decode_instruments(const json::Node& node, BenchFile& out) {
   if (!node.is_object()) return node.wrong("an object of instruments");
   TRY_ASSIGN(const auto members, node.members());
@@ -367,6 +378,9 @@ Result<BenchFile> decode_bench(const json::Node& node) {
   }
   if (const auto drift = fields.find("drift")) {
     TRY_ASSIGN(out.drift, decode_drift(*drift));
+  }
+  if (const auto guardian = fields.find("guardian")) {
+    TRY_ASSIGN(out.guardian, decode_guardian(*guardian));
   }
   TRY(fields.finish());
   return out;

@@ -109,6 +109,12 @@ struct DriftSettings {
   double limit = 1.0;  // of the reference reading's U: a greater change is a finding
 };
 
+// The small process that switches off when the program cannot, from the member "guardian".
+struct GuardianSettings {
+  Duration watchdog = std::chrono::seconds(10);  // silence allowed while outputs may be on
+  Duration patience = std::chrono::minutes(10);  // how long it goes on trying to switch off
+};
+
 struct BenchFile {
   std::filesystem::path file;
   std::string name;
@@ -122,6 +128,7 @@ struct BenchFile {
   Uncertainty uncertainty;
   TroubleSettings trouble;
   DriftSettings drift;
+  GuardianSettings guardian;
 
   // The entry of a role, or null. (The decoder refuses a role that is filled twice.)
   const InstrumentEntry* with_role(instrument::Role role) const;

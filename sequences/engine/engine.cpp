@@ -81,7 +81,7 @@ Awaitable<Result<Ending>> Engine::go() {
                              ending.text));
     }
   }
-  co_await make_safe();
+  ending.all_off = co_await make_safe();
   const Result<void> finished =
       journal_.finish(run_id_, ending.outcome, ending.text, clock_.wall());
   if (observer_ != nullptr) observer_->ended(ending.outcome, ending.text);
@@ -209,13 +209,14 @@ Awaitable<Result<void>> Engine::wait_until(TimePoint when) {
   co_return Result<void>();
 }
 
-Awaitable<void> Engine::make_safe() {
+Awaitable<bool> Engine::make_safe() {
   const std::vector<bench::NotSafe> left = co_await bench_.make_safe();
   for (const bench::NotSafe& each : left) {
     static_cast<void>(note(record::Severity::trouble, "not-switched-off",
                            each.instrument + " may still be on, switch it off by hand: " +
                                describe(each.error)));
   }
+  co_return left.empty();
 }
 
 record::Point Engine::begin_point(const script::Action& action) const {

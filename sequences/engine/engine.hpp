@@ -53,6 +53,7 @@ struct Ending {
   record::Outcome outcome = record::Outcome::unfinished;
   std::string text;             // why, when it is not complete
   std::optional<Error> error;   // what let us down, when something did
+  bool all_off = false;         // every output was switched off at the end
 };
 
 // The instruments a plan needs, by role.
@@ -107,7 +108,7 @@ class Engine {
   Pending<PairAnalysis> analyse(const script::Action& action,
                                 const std::shared_ptr<const PairCapture>& capture);
   Awaitable<Result<void>> wait_until(TimePoint when);
-  Awaitable<void> make_safe();
+  Awaitable<bool> make_safe();  // whether everything is off
 
   record::Point begin_point(const script::Action& action) const;
   Result<void> keep(record::Point point);

@@ -42,7 +42,7 @@ MEANING = {
         r"a relay channel, such as", r"already$", r"needs \"(safe|rf_level_most|supply_\w+_most)\"",
         r"at /instruments/\w+/(resource|identity): ", r"a time up to 10 minutes",
         r"a fraction, such as",
-        r"only probes of a scope or meter",
+        r"only probes of a scope or meter", r'a "watchdog" of 200 ms or more',
     ],
     "dialect": [
         r"at /identity: ", r"a time from 0 to 1 hour",
