@@ -48,8 +48,10 @@ Result<const std::vector<Figure>*> figures_of(Shelf& shelf, const std::string& r
   return &shelf.figures.emplace(run_id, std::move(figures)).first->second;
 }
 
-ReadRoom::ReadRoom(boost::asio::io_context& io, std::filesystem::path database)
-    : database_(std::move(database)), pool_(1), analyst_(io, &pool_) {}
+ReadRoom::ReadRoom(boost::asio::io_context& io, std::filesystem::path database, Where where)
+    : database_(std::move(database)),
+      pool_(1),
+      analyst_(io, where == Where::beside ? &pool_ : nullptr) {}
 
 ReadRoom::~ReadRoom() {
   pool_.join();

@@ -4,6 +4,7 @@
 
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/thread_pool.hpp>
+#include <cstdint>
 #include <filesystem>
 #include <functional>
 #include <map>
@@ -35,8 +36,12 @@ Result<const std::vector<Figure>*> figures_of(Shelf& shelf, const std::string& r
 
 class ReadRoom {
  public:
+  // Where the jobs are done: on the thread of their own, or, for runs on virtual time, at once on the
+  // I/O thread.
+  enum class Where : std::uint8_t { beside, here };
   // The database must exist when the first job is done.
-  ReadRoom(boost::asio::io_context& io, std::filesystem::path database);
+  ReadRoom(boost::asio::io_context& io, std::filesystem::path database,
+           Where where = Where::beside);
   ~ReadRoom();
 
   // Runs `work` on the reading thread. Errors: storage when the database cannot be opened, and

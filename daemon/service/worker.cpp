@@ -297,6 +297,7 @@ Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
   const std::unique_ptr<engine::Operator> hand = parts_.house.hand(parts_.person);
   engine::Settings settings;
   settings.person = hand.get();
+  settings.state = parts_.state;
   engine::Engine engine(plan, bench, parts_.journal, analyst, &parts_.live, std::move(settings));
   engine_ = &engine;
   Result<engine::Ending> ending = fail(ErrorKind::internal, "not run");

@@ -17,8 +17,8 @@
 #include "daemon/service/queue_desk.hpp"
 #include "daemon/service/read_room.hpp"
 #include "daemon/service/remote_operator.hpp"
-#include "daemon/store/sqlite_journal.hpp"
 #include "sequences/engine/engine.hpp"
+#include "sequences/record/journal.hpp"
 
 namespace nightbench::service {
 
@@ -30,7 +30,7 @@ struct WorkerParts {  // all must outlive the worker
   Clock& clock;
   BenchHouse& house;
   PlanMaker plans;
-  store::SqliteJournal& journal;
+  record::Journal& journal;
   QueueDesk& queue;
   EventHub& events;
   LiveRun& live;
@@ -38,6 +38,7 @@ struct WorkerParts {  // all must outlive the worker
   ReadRoom& room;
   std::filesystem::path out;  // folder of the reports
   std::string version;
+  engine::StateKeeping state{};  // tests put faulty ones in place
 };
 
 enum class Phase : std::uint8_t { idle, opening, placing, running, writing, stopping, stopped };

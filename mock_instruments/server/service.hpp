@@ -48,6 +48,7 @@ class Service : public std::enable_shared_from_this<Service> {
   instrument::Instrument& instrument() { return *instrument_; }
   const std::string& name() const { return instrument_->name(); }
   std::uint64_t messages() const { return troubles_.messages(); }
+  const Troubles& troubles() const { return troubles_; }
 
   // What clock and instrument live in; every client's coroutine keeps it alive.
   void set_owner(std::weak_ptr<void> owner) { owner_ = std::move(owner); }

@@ -451,6 +451,14 @@ std::uint64_t SimulatedBench::messages(std::string_view name) const {
   return entry == nullptr ? 0 : entry->service->messages();
 }
 
+std::map<std::string, std::uint64_t> SimulatedBench::strikes(std::string_view name) const {
+  std::map<std::string, std::uint64_t> out;
+  const Entry* entry = state_->find(name);
+  if (entry == nullptr) return out;
+  for (const auto& [kind, count] : entry->service->troubles().strikes()) out[word(kind)] = count;
+  return out;
+}
+
 void SimulatedBench::stop() {
   if (state_->stopped) return;
   state_->stopped = true;

@@ -14,6 +14,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <functional>
+#include <map>
 #include <memory>
 #include <string>
 #include <string_view>
@@ -111,6 +112,9 @@ class SimulatedBench {
   Result<ScopeChannelTruth> scope_truth(std::string_view scope, int channel) const;
   // Program messages that an instrument has taken since the start; 0 for an unknown one.
   std::uint64_t messages(std::string_view instrument) const;
+
+  // How often each kind of trouble has struck an instrument, by the word of the bench file.
+  std::map<std::string, std::uint64_t> strikes(std::string_view instrument) const;
 
   // Closes all connections and listeners at once. Coroutines end when the io_context runs next.
   void stop();

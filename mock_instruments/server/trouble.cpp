@@ -81,6 +81,10 @@ Result<Trouble> decode_trouble(const json::Node& node) {
 
 }  // namespace
 
+const std::string& word(TroubleKind kind) {
+  return kind_words().at(static_cast<std::size_t>(kind));
+}
+
 Result<std::vector<Trouble>> decode_troubles(const json::Node& node) {
   TRY_ASSIGN(const std::vector<json::Node> elements, node.elements());
   std::vector<Trouble> out;
@@ -106,6 +110,7 @@ std::vector<Trouble> Troubles::strike(std::string_view message, double since_sta
     if (trouble.at_s && since_start < *trouble.at_s) continue;
     if (trouble.chance && random_.uniform() >= *trouble.chance) continue;
     ++entry.struck;
+    ++strikes_[trouble.kind];
     out.push_back(trouble);
   }
   return out;

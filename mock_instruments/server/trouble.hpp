@@ -11,6 +11,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -38,6 +39,9 @@ enum class TroubleKind : std::uint8_t {
   power_loss,        // off and on again: settings and status lost, no connection for "delay" (2 s)
 };
 
+// The word of the bench file: "drop".
+const std::string& word(TroubleKind kind);
+
 struct Trouble {
   TroubleKind kind = TroubleKind::drop;
   std::optional<std::uint64_t> command;
@@ -60,6 +64,8 @@ class Troubles {
   // Those that strike at this message; counts it. `since_start` in seconds.
   std::vector<Trouble> strike(std::string_view message, double since_start);
   std::uint64_t messages() const { return messages_; }
+  // How often each kind has struck.
+  const std::map<TroubleKind, std::uint64_t>& strikes() const { return strikes_; }
   board::Random& random() { return random_; }
 
  private:
@@ -70,6 +76,7 @@ class Troubles {
   std::vector<Entry> list_;
   board::Random random_;
   std::uint64_t messages_ = 0;
+  std::map<TroubleKind, std::uint64_t> strikes_;
 };
 
 }  // namespace nightbench::mock::server

@@ -19,6 +19,7 @@ SimulatedBenchProcess::SimulatedBenchProcess(const ScratchFolder& folder,
   Json bench = Json::parse(read_text(kSimulatedBench), nullptr, true, true);
   bench["kind"] = "instruments";
   bench.erase("simulation");
+  bench["guardian"] = {{"patience", "10 s"}};  // a bench that ends before it is not waited for
   std::string name;
   std::string resource;
   while (lines >> name >> resource) {
