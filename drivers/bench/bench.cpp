@@ -3,6 +3,7 @@
 #include <utility>
 
 #include "drivers/link/open.hpp"
+#include "drivers/link/usbtmc/usbtmc_link.hpp"
 
 namespace nightbench::bench {
 
@@ -56,6 +57,9 @@ Result<Instrument*> Bench::add(const InstrumentEntry& entry, const LinkMaker& li
       error.pointer = at + "/resource";
     }
     return fail(std::move(error));
+  }
+  if (auto* const usb = dynamic_cast<link::UsbtmcLink*>(link->get())) {
+    usb->use(dialect.quirks().usb);
   }
   auto session = std::make_unique<scpi::Session>(*std::move(link), clock_, entry.name,
                                                  dialect.session_options(entry.timeout));

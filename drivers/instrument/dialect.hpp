@@ -17,6 +17,7 @@
 //       "done": "0", "poll_every": "20 ms", "points_most": 4194304},     scopes only
 //     "quirks": {"chaining": false, "message_most": 64, "gap": "5 ms", "leading_colon": false,
 //       "error_queue": false, "complete_query": false, "terminator": "cr lf",
+//       "usb_request_most": 64, "usb_clear_at_open": false, "usb_check_tags": false,
 //       "y_origin_in_counts": true, "trigger_in_x_zero": true}
 //   }
 //
@@ -34,6 +35,7 @@
 
 #include "drivers/base/clock.hpp"
 #include "drivers/base/error.hpp"
+#include "drivers/link/usbtmc/session.hpp"
 #include "drivers/scpi/session.hpp"
 
 namespace nightbench::json {
@@ -90,6 +92,7 @@ struct Quirks {
   bool error_queue = true;
   bool complete_query = true;
   std::string terminator = "\n";  // "\n" or "\r\n"
+  link::usbtmc::Options usb;      // when it is reached over USB
 };
 
 // Values for placeholders.

@@ -159,6 +159,11 @@ Result<Quirks> decode_quirks(const json::Node& node, ScopeTraits& traits) {
     TRY_ASSIGN(const std::size_t index, terminator->word({"lf", "cr lf"}));
     out.terminator = index == 0 ? "\n" : "\r\n";
   }
+  TRY_ASSIGN(const long long request,
+             fields.integer("usb_request_most", 64, 1LL << 30, out.usb.request_most));
+  out.usb.request_most = static_cast<std::uint32_t>(request);
+  TRY_ASSIGN(out.usb.clear_at_open, fields.boolean("usb_clear_at_open", out.usb.clear_at_open));
+  TRY_ASSIGN(out.usb.check_tags, fields.boolean("usb_check_tags", out.usb.check_tags));
   TRY_ASSIGN(traits.y_origin_in_counts, fields.boolean("y_origin_in_counts", false));
   TRY_ASSIGN(traits.trigger_in_x_zero, fields.boolean("trigger_in_x_zero", false));
   TRY(fields.finish());

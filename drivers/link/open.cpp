@@ -2,6 +2,8 @@
 
 #include "drivers/link/hislip/hislip_link.hpp"
 #include "drivers/link/tcp.hpp"
+#include "drivers/link/usbtmc/libusb_plug.hpp"
+#include "drivers/link/usbtmc/usbtmc_link.hpp"
 #include "drivers/link/vxi11/vxi11_link.hpp"
 
 namespace nightbench::link {
@@ -25,7 +27,10 @@ struct Opener {
     if (!r.credential.empty()) return not_served(r, "encrypted HiSLIP");
     return std::make_unique<HislipLink>(r, clock);
   }
-  Opened operator()(const UsbResource& r) const { return not_served(r, "USBTMC"); }
+  Opened operator()(const UsbResource& r) const {
+    if (r.raw) return not_served(r, "raw USB");
+    return std::make_unique<UsbtmcLink>(r, clock, usbtmc::libusb_plug(clock));
+  }
   Opened operator()(const SerialResource& r) const { return serial_link(r, serial, clock); }
   Opened operator()(const GpibResource& r) const {
     return not_served(r, "GPIB (a LAN gateway's VXI-11 name is: TCPIP::gateway::gpib0,18::INSTR)");

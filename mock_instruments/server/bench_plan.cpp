@@ -265,7 +265,8 @@ Result<InstrumentPlan> decode_instrument(const std::string& name, const json::No
   TRY_ASSIGN(const std::size_t model, model_node.word(model_words()));
   TRY_ASSIGN(out.model, decode_model(model, in, common.folder));
   if (const auto transport = fields.find("transport")) {
-    TRY_ASSIGN(const std::size_t word, transport->word({"socket", "vxi11", "hislip", "serial"}));
+    TRY_ASSIGN(const std::size_t word,
+               transport->word({"socket", "vxi11", "hislip", "serial", "usb"}));
     out.front = static_cast<Front>(word);
   }
   TRY(in.whole("port", 0, 65535, out.port));

@@ -37,7 +37,7 @@ struct ScopePlan {
 };
 
 // How an instrument is reached from outside this process.
-enum class Front : std::uint8_t { socket, vxi11, hislip, serial };
+enum class Front : std::uint8_t { socket, vxi11, hislip, serial, usb };
 
 using ModelPlan =
     std::variant<instrument::RfSourceConfig, instrument::LoSourceConfig, ScopePlan,
@@ -47,7 +47,7 @@ struct InstrumentPlan {
   std::string name;
   ModelPlan model;
   Front front = Front::socket;
-  std::uint16_t port = 0;  // of socket, VXI-11 core channel, HiSLIP
+  std::uint16_t port = 0;  // of socket, VXI-11 core channel, HiSLIP, USB/IP
   instrument::Identity identity;
   instrument::Latency latency;
   bool refuses_second_client = false;  // otherwise it waits in turn

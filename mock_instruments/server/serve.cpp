@@ -1,5 +1,6 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>
+#include <map>
 
 #include "mock_instruments/server/simulated_bench.hpp"
 
@@ -12,7 +13,15 @@ Result<int> serve(const std::filesystem::path& file,
   TRY_ASSIGN(const auto bench, SimulatedBench::start(file, clock, Transport::tcp));
   boost::asio::signal_set signals(context, SIGINT, SIGTERM);
   signals.async_wait([&](const boost::system::error_code&, int) { bench->stop(); });
-  for (const auto& [name, resource] : bench->resources()) say(name + '\t' + resource);
+  std::map<std::string, std::string> elsewhere;
+  if (const auto ports = bench->usbip_ports(); !ports.empty() && !bench->attach_usb()) {
+    for (const auto& [name, port] : ports) {
+      elsewhere[name] = "\tUSB/IP 127.0.0.1 port " + std::to_string(port) + " bus id 1-1";
+    }
+  }
+  for (const auto& [name, resource] : bench->resources()) {
+    say(name + '\t' + resource + elsewhere[name]);
+  }
   context.run();
   return 0;
 }

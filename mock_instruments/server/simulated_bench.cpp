@@ -13,6 +13,7 @@
 #include <optional>
 
 #include "drivers/base/json.hpp"
+#include "drivers/link/resource.hpp"
 #include "mock_instruments/instrument/recorded_waves.hpp"
 #include "mock_instruments/instrument/scope.hpp"
 #include "mock_instruments/server/bench_plan.hpp"
@@ -20,6 +21,9 @@
 #include "mock_instruments/server/service_device.hpp"
 #include "mock_instruments/transport/hislip_server.hpp"
 #include "mock_instruments/transport/pseudo_terminal.hpp"
+#include "mock_instruments/transport/usbip_server.hpp"
+#include "mock_instruments/transport/usbtmc_instrument.hpp"
+#include "mock_instruments/transport/vhci.hpp"
 #include "mock_instruments/transport/vxi11_server.hpp"
 
 namespace nightbench::mock::server {
@@ -49,6 +53,8 @@ struct Entry {
   std::unique_ptr<transport::Vxi11Server> vxi11;
   std::unique_ptr<transport::HislipServer> hislip;
   std::string serial_resource;
+  std::shared_ptr<transport::UsbtmcInstrument> usb;
+  std::unique_ptr<transport::UsbipServer> usbip;
   instrument::Scope* scope = nullptr;
   instrument::Supply* supply = nullptr;
   instrument::LoSource* lo = nullptr;
@@ -229,6 +235,7 @@ Result<void> SimulatedBench::State::open_front(Entry& entry, const InstrumentPla
     if (found == nullptr) return;
     if (found->vxi11) found->vxi11->drop_clients();
     if (found->hislip) found->hislip->drop_clients();
+    if (found->usbip) found->usbip->detach();
   };
   switch (how.front) {
     case Front::socket:
@@ -253,6 +260,19 @@ Result<void> SimulatedBench::State::open_front(Entry& entry, const InstrumentPla
       TRY_ASSIGN(transport::PseudoTerminal terminal, transport::open_pseudo_terminal(clock));
       entry.serial_resource = terminal.resource();
       entry.service->admit(std::move(terminal.stream));
+      return {};
+    }
+    case Front::usb: {
+      transport::UsbIdentity identity;
+      identity.maker = how.identity.maker;
+      identity.model = how.identity.model;
+      identity.serial = how.identity.serial;
+      entry.usb = transport::UsbtmcInstrument::start(
+          std::make_shared<ServiceDevice>(entry.service, drop), clock, identity);
+      transport::UsbipServerOptions options;
+      options.port = how.port;
+      TRY_ASSIGN(entry.usbip, transport::UsbipServer::start(entry.usb, entry.usb->function(),
+                                                            identity, clock, options));
       return {};
     }
   }
@@ -328,10 +348,35 @@ std::vector<std::pair<std::string, std::string>> SimulatedBench::resources() con
       resource = "TCPIP::127.0.0.1::hislip0," + std::to_string(entry.hislip->port()) + "::INSTR";
     } else if (!entry.serial_resource.empty()) {
       resource = entry.serial_resource;
+    } else if (entry.usb != nullptr) {
+      const transport::UsbIdentity& identity = entry.usb->identity();
+      link::UsbResource usb;
+      usb.vendor = identity.vendor;
+      usb.product = identity.product;
+      usb.serial = identity.serial;
+      resource = link::normalised(link::Resource(usb));
     }
     out.emplace_back(entry.service->name(), std::move(resource));
   }
   return out;
+}
+
+std::vector<std::pair<std::string, std::uint16_t>> SimulatedBench::usbip_ports() const {
+  std::vector<std::pair<std::string, std::uint16_t>> out;
+  for (const Entry& entry : state_->entries) {
+    if (entry.usbip != nullptr) out.emplace_back(entry.service->name(), entry.usbip->port());
+  }
+  return out;
+}
+
+Result<void> SimulatedBench::attach_usb() {
+  for (Entry& entry : state_->entries) {
+    if (entry.usbip == nullptr) continue;
+    TRY_ASSIGN(std::unique_ptr<link::Stream> stream,
+               transport::attach_to_vhci(entry.usbip->record(), state_->clock));
+    entry.usbip->attach(std::move(stream));
+  }
+  return {};
 }
 
 Result<std::unique_ptr<link::Stream>> SimulatedBench::memory_stream(std::string_view name) {
@@ -467,6 +512,8 @@ void SimulatedBench::stop() {
     if (entry.acceptor != nullptr) entry.acceptor->close(ignored);
     entry.vxi11.reset();
     entry.hislip.reset();
+    entry.usbip.reset();
+    if (entry.usb != nullptr) entry.usb->stop();
     entry.service->stop();
   }
 }

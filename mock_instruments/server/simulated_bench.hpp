@@ -1,6 +1,6 @@
 // A whole bench in this process: simulated instruments around one simulated receiver board, each
-// behind a raw SCPI socket, VXI-11 or HiSLIP on loopback, behind a pseudo-terminal, or behind an
-// in-memory stream.
+// behind a raw SCPI socket, VXI-11, HiSLIP or USB/IP on loopback, behind a pseudo-terminal, or
+// behind an in-memory stream.
 //
 // Everything runs on the clock's io_context, one coroutine a client, so that with a VirtualClock
 // and memory streams a bench is bit-identical for one bench file (its seed) and one order of
@@ -90,6 +90,11 @@ class SimulatedBench {
   // SOCKET" with sockets, the forms of the other transports with those (VXI-11 with the port of its
   // core channel, since there is no port mapper), "MEMORY::<instrument>" otherwise.
   std::vector<std::pair<std::string, std::string>> resources() const;
+  // The instruments with USB: their names and the ports where USB/IP serves them.
+  std::vector<std::pair<std::string, std::uint16_t>> usbip_ports() const;
+  // Plugs those instruments into this machine's virtual host controller. Errors: refused when it
+  // has none, or may not be used.
+  Result<void> attach_usb();
   // A new connection to an instrument, as a client in this process sees it; with both transports.
   // bad_input when there is no such instrument, refused when it takes no second client.
   Result<std::unique_ptr<link::Stream>> memory_stream(std::string_view instrument);
@@ -128,7 +133,9 @@ class SimulatedBench {
 };
 
 // Opens the whole simulated bench of `file` on loopback in real time, writes "name<TAB>resource"
-// lines through `say`, one an instrument, and serves until SIGINT or SIGTERM. Runs its own
+// lines through `say`, one an instrument, and serves until SIGINT or SIGTERM. Instruments with USB
+// are plugged into this machine's vhci_hcd where that can be; else a third column says where USB/IP
+// serves them. Runs its own
 // io_context; returns 0, or the error that kept it from starting.
 Result<int> serve(const std::filesystem::path& file,
                   const std::function<void(const std::string& line)>& say);

@@ -106,6 +106,9 @@ TEST(Dialects, FullSaysEverything) {
   EXPECT_FALSE(options.leading_colon);
   EXPECT_FALSE(options.has_error_queue);
   EXPECT_FALSE(options.has_complete_query);
+  EXPECT_EQ(full->quirks().usb.request_most, 64u);
+  EXPECT_FALSE(full->quirks().usb.clear_at_open);
+  EXPECT_FALSE(full->quirks().usb.check_tags);
   EXPECT_EQ(full->resolution().level_db, 0.5);
 }
 
