@@ -141,6 +141,7 @@ const std::vector<Api::Route>& Api::routes() {
       {"GET", "/v1/runs/{run}", &Api::run},
       {"GET", "/v1/runs/{run}/points", &Api::points},
       {"GET", "/v1/runs/{run}/board-type", &Api::board_type},
+      {"GET", "/v1/runs/{run}/figures", &Api::figures},
       {"GET", "/v1/runs/{run}/report", &Api::report},
       {"GET", "/v1/runs/{run}/results", &Api::results},
       {"GET", "/v1/runs/{run}/readings", &Api::readings},

@@ -90,6 +90,7 @@ class Api {
   Awaitable<Response> run(Call call);
   Awaitable<Response> points(Call call);
   Awaitable<Response> board_type(Call call);
+  Awaitable<Response> figures(Call call);
   Awaitable<Response> report(Call call);
   Awaitable<Response> results(Call call);
   Awaitable<Response> readings(Call call);

@@ -87,10 +87,22 @@ Json json_of(const service::Figure& figure) {
   return out;
 }
 
+Json json_of(const std::vector<service::Figure>& figures) {
+  Json out = Json::array();
+  for (const service::Figure& figure : figures) out.push_back(json_of(figure));
+  return out;
+}
+
+Result<std::string> figures_text(Shelf& shelf, const std::string& id) {
+  TRY_ASSIGN(const auto* const figures, service::figures_of(shelf, id));
+  Json out{{"run", id}};
+  out["figures"] = json_of(*figures);
+  return text_of(out);
+}
+
 // The worst reading of each quantity of each board's latest complete run of one script.
 Result<std::string> batch_text(Shelf& shelf, std::string script) {
   store::Filter filter;
-  filter.script = script;
   filter.outcome = record::Outcome::complete;
   filter.most = kMostRuns;
   TRY_ASSIGN(const auto all, shelf.journal->runs(filter));
@@ -108,8 +120,7 @@ Result<std::string> batch_text(Shelf& shelf, std::string script) {
               {"run", run.run_id},
               {"verdict", record::word(run.verdict)},
               {"started", record::exact_time(run.started)}};
-    Json& values = each["figures"] = Json::array();
-    for (const service::Figure& figure : *figures) values.push_back(json_of(figure));
+    each["figures"] = json_of(*figures);
     list.push_back(std::move(each));
   }
   Json out{{"script", script}, {"scripts", scripts}};
@@ -238,6 +249,13 @@ Awaitable<Response> Api::points(Call call) {
 Awaitable<Response> Api::board_type(Call call) {
   service::ReadRoom::Work work = [id = call.arguments[0]](Shelf& shelf) {
     return board_type_text(shelf, id);
+  };
+  co_return co_await from_store(std::move(work), "application/json");
+}
+
+Awaitable<Response> Api::figures(Call call) {
+  service::ReadRoom::Work work = [id = call.arguments[0]](Shelf& shelf) {
+    return figures_text(shelf, id);
   };
   co_return co_await from_store(std::move(work), "application/json");
 }

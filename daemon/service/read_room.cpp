@@ -45,6 +45,10 @@ Result<const std::vector<Figure>*> figures_of(Shelf& shelf, const std::string& r
     figure.decision = record::word(worst.decision);
     figures.push_back(std::move(figure));
   }
+  if (run.outcome != record::Outcome::complete) {
+    shelf.passing = std::move(figures);
+    return &shelf.passing;
+  }
   return &shelf.figures.emplace(run_id, std::move(figures)).first->second;
 }
 

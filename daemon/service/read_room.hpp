@@ -17,7 +17,7 @@
 
 namespace nightbench::service {
 
-// The worst reading of each quantity of a run that is over: what a batch chart shows.
+// The worst reading of a quantity of a run: what a batch chart shows.
 struct Figure {
   std::string label, quantity, title, unit;
   std::optional<double> value, lower, upper;
@@ -28,10 +28,11 @@ struct Figure {
 // Inside the reading thread: the journal, and what has been worked out from it before.
 struct Shelf {
   std::unique_ptr<store::SqliteJournal> journal;
-  std::map<std::string, std::vector<Figure>> figures;  // by run id
+  std::map<std::string, std::vector<Figure>> figures;  // by run id, of complete runs
+  std::vector<Figure> passing;                         // of a run that may still grow
 };
 
-// Worked out on first use and kept. Errors: as of the journal.
+// Worked out on first use and kept; valid until the next call. Errors: as of the journal.
 Result<const std::vector<Figure>*> figures_of(Shelf& shelf, const std::string& run_id);
 
 class ReadRoom {

@@ -79,6 +79,12 @@ TEST_F(WholeService, WorksTheQueueOffAndLeavesReports) {
   std::set<std::string> quantities;
   for (const Json& each : batch["boards"][1]["figures"]) quantities.insert(each["quantity"]);
   EXPECT_TRUE(quantities.contains("image_rejection"));
+  EXPECT_EQ(service.get("/v1/runs/" + run + "/figures").json()["figures"],
+            batch["boards"][1]["figures"]);
+  EXPECT_EQ(service.get("/v1/runs/none/figures").status, 404);
+  const Json other = service.get("/v1/batch?script=other").json();
+  EXPECT_EQ(other["boards"].size(), 0U);
+  EXPECT_EQ(other["scripts"], Json::array({"response"}));
 
   EXPECT_EQ(service.metric("nightbench_runs_total{outcome=\"complete\"}"), 2);
   EXPECT_EQ(service.metric("nightbench_queue_entries{state=\"done\"}"), 2);
