@@ -92,7 +92,9 @@ Result<ExitCode> make(const ReportOptions& options) {
                                 {"report", files.report.string()},
                                 {"results", files.results.string()},
                                 {"readings", files.csv.string()},
-                                {"junit", files.junit.string()}};
+                                {"junit", files.junit.string()},
+                                {"correction", files.correction.string()},
+                                {"correction_csv", files.correction_csv.string()}};
     if (options.pdf) said["pdf"] = pdf.string();
     std::printf("%s\n", said.dump(2).c_str());
   } else {

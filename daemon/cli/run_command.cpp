@@ -186,7 +186,9 @@ void print_json(const std::vector<BoardRun>& runs) {
                    {"report", each.files.report.string()},
                    {"results", each.files.results.string()},
                    {"readings", each.files.csv.string()},
-                   {"junit", each.files.junit.string()}});
+                   {"junit", each.files.junit.string()},
+                   {"correction", each.files.correction.string()},
+                   {"correction_csv", each.files.correction_csv.string()}});
   }
   std::printf("%s\n", out.dump(2, ' ', false, nlohmann::json::error_handler_t::replace).c_str());
 }

@@ -146,6 +146,7 @@ const std::vector<Api::Route>& Api::routes() {
       {"GET", "/v1/runs/{run}/results", &Api::results},
       {"GET", "/v1/runs/{run}/readings", &Api::readings},
       {"GET", "/v1/runs/{run}/junit", &Api::junit},
+      {"GET", "/v1/runs/{run}/correction", &Api::correction},
   };
   return kRoutes;
 }

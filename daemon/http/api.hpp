@@ -95,6 +95,7 @@ class Api {
   Awaitable<Response> results(Call call);
   Awaitable<Response> readings(Call call);
   Awaitable<Response> junit(Call call);
+  Awaitable<Response> correction(Call call);
   Awaitable<Response> from_store(service::ReadRoom::Work work, std::string type);
 
   Rooms rooms_;

@@ -6,6 +6,7 @@
 #include "daemon/service/forms.hpp"
 #include "sequences/record/json_form.hpp"
 #include "sequences/report/csv.hpp"
+#include "sequences/report/correction.hpp"
 #include "sequences/report/junit.hpp"
 #include "sequences/report/response_report.hpp"
 
@@ -288,6 +289,14 @@ Awaitable<Response> Api::readings(Call call) {
     return report::readings_csv(run);
   };
   co_return co_await from_store(std::move(work), "text/csv; charset=utf-8");
+}
+
+Awaitable<Response> Api::correction(Call call) {
+  service::ReadRoom::Work work = [id = call.arguments[0]](Shelf& shelf) -> Result<std::string> {
+    TRY_ASSIGN(const record::Run run, shelf.journal->load(id));
+    return report::correction_json(run);
+  };
+  co_return co_await from_store(std::move(work), "application/json");
 }
 
 Awaitable<Response> Api::junit(Call call) {

@@ -23,6 +23,8 @@ std::string curves_part(const record::Run& run, const Summary& summary);
 std::string traces_part(const record::Run& run, const Summary& summary);
 std::string identity_part(const record::Run& run, const ReportOptions& options);
 std::string readings_part(const record::Run& run);
+// The I/Q correction table; "" when no place has one.
+std::string correction_part(const record::Run& run);
 // What changed at places that were measured again and again; "" when there are none.
 std::string drift_part(const record::Run& run);
 // Pauses, the points measured more than once, and an end before the end.

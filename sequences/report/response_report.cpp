@@ -207,6 +207,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
 
   const std::string findings = findings_part(options);
   const std::string curves = curves_part(run, summary);
+  const std::string correction = correction_part(run);
   const std::string drift = drift_part(run);
   const std::string traces = traces_part(run, summary);
   out += "<nav aria-label=\"Contents\">";
@@ -217,6 +218,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   link("identity", "What was measured with what");
   link("quantities", "Worst readings");
   if (!curves.empty()) link("curves", "Curves");
+  if (!correction.empty()) link("correction", "I/Q correction");
   if (!drift.empty()) link("drift", "Drift");
   if (!traces.empty()) link("traces", "Captures");
   link("interruptions", "Interruptions");
@@ -225,7 +227,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   link("cautions", "Cautions");
   out += "</nav>\n";
   out += findings + identity_part(run, options) + quantities_part(summary) + derived_part(run) +
-         curves + drift + traces + interruptions_part(run) + events_part(run) + readings_part(run) +
+         curves + correction + drift + traces + interruptions_part(run) + events_part(run) + readings_part(run) +
          cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";
   out +=

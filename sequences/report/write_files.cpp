@@ -10,6 +10,7 @@
 #include <utility>
 
 #include "sequences/record/json_form.hpp"
+#include "sequences/report/correction.hpp"
 #include "sequences/report/csv.hpp"
 #include "sequences/report/junit.hpp"
 
@@ -111,10 +112,14 @@ Result<Written> write_run_files(const std::filesystem::path& folder, const recor
   Written out{.results = folder / (stem + ".results.json"),
               .report = folder / (stem + ".report.html"),
               .csv = folder / (stem + ".readings.csv"),
-              .junit = folder / (stem + ".junit.xml")};
+              .junit = folder / (stem + ".junit.xml"),
+              .correction = folder / (stem + ".correction.json"),
+              .correction_csv = folder / (stem + ".correction.csv")};
   TRY(write_file(out.results, record::json_text(run)));
   TRY(write_file(out.csv, readings_csv(run)));
   TRY(write_file(out.junit, junit_xml({run})));
+  TRY(write_file(out.correction, correction_json(run)));
+  TRY(write_file(out.correction_csv, correction_csv(run)));
   TRY(write_file(out.report, response_report_html(run, options)));
   return out;
 }

@@ -29,8 +29,10 @@ struct Written {
   std::filesystem::path report;   // <board>-<run id>.report.html
   std::filesystem::path csv;      // <board>-<run id>.readings.csv
   std::filesystem::path junit;    // <board>-<run id>.junit.xml
+  std::filesystem::path correction;      // <board>-<run id>.correction.json
+  std::filesystem::path correction_csv;  // <board>-<run id>.correction.csv
 };
-// Writes all four files of a run into `folder`. Files written before a failure stay.
+// Writes all six files of a run into `folder`. Files written before a failure stay.
 Result<Written> write_run_files(const std::filesystem::path& folder, const record::Run& run,
                                 const ReportOptions& options = {});
 

@@ -69,6 +69,7 @@ TEST_F(WholeService, WorksTheQueueOffAndLeavesReports) {
   EXPECT_EQ(service.get("/v1/runs/" + run + "/results").json()["header"]["board"], "H30-001");
   EXPECT_THAT(service.get("/v1/runs/" + run + "/readings").body, HasSubstr("image_rejection"));
   EXPECT_THAT(service.get("/v1/runs/" + run + "/junit").body, HasSubstr("<testsuite"));
+  EXPECT_THAT(service.get("/v1/runs/" + run + "/correction").body, HasSubstr("rejection_after_db"));
   EXPECT_EQ(service.get("/v1/runs/none").status, 404);
 
   const Json boards = service.get("/v1/boards").json()["boards"];

@@ -111,7 +111,7 @@ TEST_F(WriteFiles, AllFilesOfARunAreThereAndBelongTogether) {
   const record::Run run = sample::faulty();
   const auto written = write_run_files(folder_, run);
   ASSERT_TRUE(written) << describe(written.error());
-  EXPECT_EQ(files(), 4U);
+  EXPECT_EQ(files(), 6U);
   EXPECT_EQ(written->report.filename(), "H30-007-20261125T030405Z-H30-007-1a2b.report.html");
   EXPECT_EQ(content(written->report), response_report_html(run));
   const auto back = record::run_from_text(content(written->results), "results");
@@ -120,6 +120,8 @@ TEST_F(WriteFiles, AllFilesOfARunAreThereAndBelongTogether) {
   EXPECT_EQ(response_report_html(*back), content(written->report));
   EXPECT_THAT(content(written->junit), ::testing::StartsWith("<?xml"));
   EXPECT_THAT(content(written->csv), ::testing::StartsWith("run,board,"));
+  EXPECT_THAT(content(written->correction), ::testing::HasSubstr("\"correction\": \"H30-007\""));
+  EXPECT_THAT(content(written->correction_csv), ::testing::StartsWith("rf_hz,lo_hz,"));
 }
 
 TEST(FileName, IsSafeAnywhere) {
