@@ -14,7 +14,7 @@
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/progress_line.hpp"
 #include "daemon/client/http_client.hpp"
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/tables.hpp"
 
 namespace nightbench::cli {

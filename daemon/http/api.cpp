@@ -8,6 +8,7 @@
 #include "daemon/page/page_files.hpp"
 #include "daemon/service/forms.hpp"
 #include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 
 namespace nightbench::http {
 

@@ -5,8 +5,9 @@
 #include "daemon/http/server.hpp"
 #include "daemon/service/forms.hpp"
 #include "sequences/record/json_form.hpp"
-#include "sequences/report/csv.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/correction.hpp"
+#include "sequences/report/csv.hpp"
 #include "sequences/report/junit.hpp"
 #include "sequences/report/response_report.hpp"
 

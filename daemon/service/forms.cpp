@@ -5,6 +5,7 @@
 
 #include "sequences/record/json_form.hpp"
 #include "sequences/record/text.hpp"
+#include "sequences/record/time_text.hpp"
 
 namespace nightbench::service {
 

@@ -32,6 +32,11 @@ void widen(reading::Outcome& outcome, const std::string& quantity, const Spread&
   if (!outcome || found == spread.end() || !std::isfinite(outcome->U)) return;
   const double before = outcome->U;
   outcome->U = std::hypot(before, 2 * found->second);
+  reading::BudgetRow row;
+  row.name = "spread of the reference point";
+  row.type = reading::Evaluation::type_a;
+  row.u = found->second;
+  outcome->budget.push_back(std::move(row));
   if (!outcome->interval) return;
   outcome->interval->low -= outcome->U - before;
   outcome->interval->high += outcome->U - before;

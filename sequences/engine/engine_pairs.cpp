@@ -81,7 +81,12 @@ Awaitable<Result<bool>> Engine::settle_pending() {
   for (std::string& each : analysis.notes) pending.point.notes.push_back(std::move(each));
   const std::uint64_t every =
       std::max<std::uint64_t>(1, plan_.points() / std::max<std::uint64_t>(1, settings_.excerpts));
-  if (pending.action.ordinal % every == 0) pending.point.excerpt = std::move(analysis.excerpt);
+  if (pending.action.ordinal % every == 0) {
+    pending.point.excerpt = std::move(analysis.excerpt);
+  } else {
+    // The budgets of a few points stand for all; kept everywhere they would outweigh the readings.
+    for (record::Reading& each : pending.point.readings) each.budget.clear();
+  }
   CO_TRY(keep(std::move(pending.point)));
   if (ending) co_return fail(*ending);
   co_return again;

@@ -48,6 +48,15 @@ record::Decision decided(reading::Verdict verdict) {
   return record::Decision::no_reading;
 }
 
+std::vector<record::Contribution> contributions(const std::vector<reading::BudgetRow>& rows) {
+  std::vector<record::Contribution> out;
+  for (const reading::BudgetRow& row : rows) {
+    out.push_back({row.name, row.type == reading::Evaluation::type_a ? 'A' : 'B',
+                   std::fabs(row.sensitivity * row.u)});
+  }
+  return out;
+}
+
 }  // namespace
 
 record::Reading judge(const std::string& quantity, const std::string& title,
@@ -61,6 +70,7 @@ record::Reading judge(const std::string& quantity, const std::string& title,
   if (outcome) {
     out.value = outcome->value;
     if (std::isfinite(outcome->U)) out.expanded_u = outcome->U;
+    out.budget = contributions(outcome->budget);
     if (outcome->interval) {
       if (std::isfinite(outcome->interval->low)) out.low = outcome->interval->low;
       if (std::isfinite(outcome->interval->high)) out.high = outcome->interval->high;

@@ -7,7 +7,7 @@
 //   - a value that is not finite becomes "no reading" with the reason "not-finite";
 //   - an interval end or limit that is not finite becomes absent; U of infinity stays (as null).
 // JSON has no NaN or infinity and none is ever written. Times are ISO 8601, UTC, with nine
-// decimals. Pure functions; errors of the readers are bad_input with file and JSON pointer.
+// decimals (time_text.hpp). Pure functions; errors of the readers are bad_input with file and JSON pointer.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>
@@ -18,6 +18,8 @@
 #include "sequences/record/run.hpp"
 
 namespace nightbench::record {
+
+inline constexpr int kResultsFormat = 1;  // of the results file
 
 nlohmann::ordered_json json_of(const Reading& reading);
 nlohmann::ordered_json json_of(const Point& point);
@@ -43,9 +45,5 @@ Result<Run> run_from_text(std::string_view text, std::string name);
 // The words of the JSON form: those of `word(...)` in run.hpp.
 Result<Decision> decision_from(const json::Node& node);
 Result<Outcome> outcome_from(std::string_view text);
-
-// "2026-11-25T03:04:05.123456789Z", and back (any number of decimals up to nine, 'Z' needed).
-std::string exact_time(WallTime time);
-Result<WallTime> time_from(std::string_view text);
 
 }  // namespace nightbench::record

@@ -33,6 +33,13 @@ struct Limit {
   std::string name;             // of the limit or limit line in the board type; "" when none
 };
 
+// One line of a reading's uncertainty budget.
+struct Contribution {
+  std::string name;   // "noise", "channel gain match"
+  char type = 'B';    // 'A': from the readings themselves; 'B': from elsewhere (JCGM 100:2008, 4.2, 4.3)
+  double u = 0;       // standard uncertainty in the reading's unit, sensitivity included
+};
+
 struct Reading {
   std::string quantity;  // "gain_balance", "if_error", "mid_rail", ...
   std::string title;     // "I/Q gain balance"
@@ -47,6 +54,7 @@ struct Reading {
   Limit limit;
   Decision decision = Decision::none;
   double conform_probability = -1;     // 0..1; -1 when not stated
+  std::vector<Contribution> budget;    // empty at most points of a sweep: a few of them stand for all
 };
 
 // A short stretch of a capture kept for pictures: volts at equal steps.

@@ -2,7 +2,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/correction.hpp"
 #include "sequences/report/csv_text.hpp"
 

@@ -4,7 +4,7 @@
 #include <set>
 #include <vector>
 
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/csv_text.hpp"
 
 namespace nightbench::report {

@@ -5,7 +5,7 @@
 #include <map>
 #include <set>
 
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
 #include "sequences/report/summary.hpp"

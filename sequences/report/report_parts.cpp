@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/advice.hpp"
 #include "sequences/report/curves.hpp"
 #include "sequences/report/markup.hpp"

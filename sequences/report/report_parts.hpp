@@ -23,6 +23,8 @@ std::string curves_part(const record::Run& run, const Summary& summary);
 std::string traces_part(const record::Run& run, const Summary& summary);
 std::string identity_part(const record::Run& run, const ReportOptions& options);
 std::string readings_part(const record::Run& run);
+// What U is made of, for each quantity at the kept point where it is largest; "" when no budget was kept.
+std::string budget_part(const record::Run& run);
 // The I/Q correction table; "" when no place has one.
 std::string correction_part(const record::Run& run);
 // What changed at places that were measured again and again; "" when there are none.

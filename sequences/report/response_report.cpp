@@ -210,6 +210,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   const std::string correction = correction_part(run);
   const std::string drift = drift_part(run);
   const std::string traces = traces_part(run, summary);
+  const std::string budget = budget_part(run);
   out += "<nav aria-label=\"Contents\">";
   const auto link = [&](const char* id, const char* title) {
     out += std::string("<a href=\"#") + id + "\">" + title + "</a> ";
@@ -224,11 +225,12 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   link("interruptions", "Interruptions");
   link("events", "Events");
   link("readings", "All readings");
+  if (!budget.empty()) link("budget", "How each U came about");
   link("cautions", "Cautions");
   out += "</nav>\n";
   out += findings + identity_part(run, options) + quantities_part(summary) + derived_part(run) +
          curves + correction + drift + traces + interruptions_part(run) + events_part(run) + readings_part(run) +
-         cautions_part(run);
+         budget + cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";
   out +=
       "<p class=\"soft small end\">U is the expanded uncertainty, k = 2 (about 95 %). Decisions "

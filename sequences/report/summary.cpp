@@ -6,7 +6,7 @@
 #include <map>
 
 #include "drivers/base/quantity.hpp"
-#include "sequences/record/json_form.hpp"
+#include "sequences/record/time_text.hpp"
 #include "sequences/report/number_text.hpp"
 
 namespace nightbench::report {

@@ -75,6 +75,8 @@ inline Point point(std::uint64_t ordinal, std::uint64_t seed = 1) {
   full.limit = {any_double(random), any_double(random), "limit \"line\""};
   full.decision = Decision::conditional_fail;
   full.conform_probability = 0.1 + 0.2;
+  full.budget = {{"noise", 'A', any_double(random)},
+                 {"scope gain", 'B', std::numeric_limits<double>::infinity()}};
   Reading missing;
   missing.quantity = "if_error";
   missing.reason = "clipped";
@@ -138,6 +140,12 @@ inline void expect_same(const Reading& a, const Reading& b) {
   EXPECT_EQ(a.limit.name, b.limit.name);
   EXPECT_EQ(a.decision, b.decision);
   expect_same(a.conform_probability, b.conform_probability);
+  ASSERT_EQ(a.budget.size(), b.budget.size());
+  for (std::size_t i = 0; i < a.budget.size(); ++i) {
+    EXPECT_EQ(a.budget[i].name, b.budget[i].name);
+    EXPECT_EQ(a.budget[i].type, b.budget[i].type);
+    expect_same(a.budget[i].u, b.budget[i].u);
+  }
 }
 
 inline void expect_same(const std::vector<float>& a, const std::vector<float>& b) {

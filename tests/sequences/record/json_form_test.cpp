@@ -8,6 +8,7 @@
 #include <sstream>
 
 #include "full_run.hpp"
+#include "sequences/record/time_text.hpp"
 #include "tests/support/places.hpp"
 
 namespace nightbench::record::test {
