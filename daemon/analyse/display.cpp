@@ -11,9 +11,15 @@ Display display(const Quantity& quantity) {
   if (!quantity.outcome) return {"no reading", "", quantity.unit, ""};
   const reading::Reading& reading = *quantity.outcome;
   if (std::isinf(reading.U)) {
-    // "Better than": rounded to the safe side.
-    const double low = std::floor(reading.bounds().low * 10) / 10;
-    return {"> " + report::fixed(low, 1), "open", quantity.unit, ""};
+    // "Better than", rounded to the safe side. Image rejection is open above, distortion below.
+    const reading::Interval bounds = reading.bounds();
+    if (std::isfinite(bounds.low)) {
+      return {"> " + report::fixed(std::floor(bounds.low * 10) / 10, 1), "open", quantity.unit, ""};
+    }
+    if (std::isfinite(bounds.high)) {
+      return {"< " + report::fixed(std::ceil(bounds.high * 10) / 10, 1), "open", quantity.unit, ""};
+    }
+    return {"not limited", "open", "", ""};
   }
   const report::Scale scale =
       report::scale_for(quantity.unit, std::max(std::fabs(reading.value), reading.U));

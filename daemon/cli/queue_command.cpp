@@ -14,7 +14,7 @@
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/progress_line.hpp"
 #include "daemon/client/http_client.hpp"
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/tables.hpp"
 
 namespace nightbench::cli {
@@ -124,7 +124,7 @@ class Talk {
 // "2026-11-25T22:00:00Z", or "22:00": the first time after `after` that the clock here shows it.
 Result<std::string> time_text(const std::string& text, const char* option, std::time_t after) {
   if (text.empty()) return std::string();
-  if (record::time_from(text)) return text;
+  if (time_from(text)) return text;
   int hour = 0;
   int minute = 0;
   char rest = 0;
@@ -147,11 +147,11 @@ Result<std::string> time_text(const std::string& text, const char* option, std::
     local.tm_isdst = -1;
     when = std::mktime(&local);
   }
-  return record::exact_time(WallTime(std::chrono::seconds(when)));
+  return exact_time(WallTime(std::chrono::seconds(when)));
 }
 
 std::time_t whole_seconds(const std::string& text) {
-  const auto time = record::time_from(text);
+  const auto time = time_from(text);
   return time ? std::chrono::system_clock::to_time_t(
                     std::chrono::time_point_cast<std::chrono::system_clock::duration>(*time))
               : std::time(nullptr);

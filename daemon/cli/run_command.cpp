@@ -111,6 +111,9 @@ class Session {
     const std::string run_id = header.run_id;
     engine::Settings settings;
     if (hands_) settings.person = &hands_->for_run();
+    settings.keep_match = [file = bench::match_path(bench_.file().file)](const bench::MatchFile& match) {
+      return report::write_file(file, bench::match_text(match));
+    };
     if (options_.keep_captures) {
       const auto folder = std::make_shared<CaptureFolder>(
           std::filesystem::path(options_.out) / (report::file_name(run_id) + ".captures"),

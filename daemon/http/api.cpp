@@ -7,8 +7,8 @@
 #include "daemon/http/server.hpp"
 #include "daemon/page/page_files.hpp"
 #include "daemon/service/forms.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/record/json_form.hpp"
-#include "sequences/record/time_text.hpp"
 
 namespace nightbench::http {
 
@@ -228,8 +228,8 @@ Awaitable<Response> Api::metrics(Call) {
 
 Awaitable<Response> Api::now(Call) {
   Json out{{"version", rooms_.version},
-           {"started", record::exact_time(rooms_.started)},
-           {"time", record::exact_time(rooms_.clock.wall())},
+           {"started", exact_time(rooms_.started)},
+           {"time", exact_time(rooms_.clock.wall())},
            {"phase", service::word(rooms_.worker.phase())}};
   if (!rooms_.worker.trouble().empty()) out["trouble"] = rooms_.worker.trouble();
   out["entry"] = nullptr;

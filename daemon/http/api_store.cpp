@@ -4,8 +4,8 @@
 #include "daemon/http/api.hpp"
 #include "daemon/http/server.hpp"
 #include "daemon/service/forms.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/record/json_form.hpp"
-#include "sequences/record/time_text.hpp"
 #include "sequences/report/correction.hpp"
 #include "sequences/report/csv.hpp"
 #include "sequences/report/junit.hpp"
@@ -121,7 +121,7 @@ Result<std::string> batch_text(Shelf& shelf, std::string script) {
     Json each{{"board", run.board},
               {"run", run.run_id},
               {"verdict", record::word(run.verdict)},
-              {"started", record::exact_time(run.started)}};
+              {"started", exact_time(run.started)}};
     each["figures"] = json_of(*figures);
     list.push_back(std::move(each));
   }
@@ -168,7 +168,7 @@ Result<std::string> run_text(Shelf& shelf, const std::string& id) {
   out.erase("board_type_text");
   out["outcome"] = record::word(run.outcome);
   if (!run.outcome_text.empty()) out["detail"] = run.outcome_text;
-  if (run.finished) out["finished"] = record::exact_time(*run.finished);
+  if (run.finished) out["finished"] = exact_time(*run.finished);
   TRY_ASSIGN(const auto ordinals, shelf.journal->measured(id));
   out["points"] = ordinals.size();
   Json& events = out["events"] = Json::array();

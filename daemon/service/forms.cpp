@@ -3,14 +3,13 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "drivers/base/time_text.hpp"
 #include "sequences/record/json_form.hpp"
 #include "sequences/record/text.hpp"
-#include "sequences/record/time_text.hpp"
 
 namespace nightbench::service {
 
 using Json = nlohmann::ordered_json;
-using record::exact_time;
 using record::printable;
 
 namespace {
@@ -61,7 +60,7 @@ Result<std::optional<WallTime>> time_of(json::Fields& fields, const std::string&
   const auto node = fields.find(key);
   if (!node || node->raw().is_null()) return std::nullopt;
   TRY_ASSIGN(const std::string text, node->text());
-  auto time = record::time_from(text);
+  auto time = time_from(text);
   if (!time) return node->wrong("a time such as \"2026-11-25T22:00:00Z\"");
   return *time;
 }

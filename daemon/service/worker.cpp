@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 
 #include "sequences/engine/header.hpp"
+#include "sequences/report/write_files.hpp"
 
 namespace nightbench::service {
 namespace asio = boost::asio;
@@ -298,6 +299,9 @@ Awaitable<Result<std::optional<engine::Ending>>> Worker::run_once(
   engine::Settings settings;
   settings.person = hand.get();
   settings.state = parts_.state;
+  settings.keep_match = [file = bench::match_path(bench.file().file)](const bench::MatchFile& match) {
+    return report::write_file(file, bench::match_text(match));
+  };
   engine::Engine engine(plan, bench, parts_.journal, analyst, &parts_.live, std::move(settings));
   engine_ = &engine;
   Result<engine::Ending> ending = fail(ErrorKind::internal, "not run");

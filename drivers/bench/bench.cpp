@@ -1,7 +1,10 @@
 #include "drivers/bench/bench.hpp"
 
+#include <cstdio>
 #include <utility>
 
+#include "drivers/base/quantity.hpp"
+#include "drivers/base/time_text.hpp"
 #include "drivers/link/open.hpp"
 #include "drivers/link/usbtmc/usbtmc_link.hpp"
 
@@ -100,6 +103,7 @@ Awaitable<Result<std::unique_ptr<Bench>>> Bench::open(BenchFile file, Clock& clo
                                                       BenchObserver observer) {
   std::unique_ptr<Bench> bench(new Bench(std::move(file), clock));
   // All files are read before the first instrument is touched.
+  CO_TRY_ASSIGN(std::optional<MatchFile> match, read_match(match_path(bench->file_.file)));
   std::vector<Instrument*> made;
   for (const InstrumentEntry& entry : bench->file_.instruments) {
     CO_TRY_ASSIGN(Instrument* const one, bench->add(entry, links, dialect_folder, observer));
@@ -114,7 +118,10 @@ Awaitable<Result<std::unique_ptr<Bench>>> Bench::open(BenchFile file, Clock& clo
       break;
     }
   }
-  if (!first) co_return bench;
+  if (!first) {
+    bench->consider_match(std::move(match));
+    co_return bench;
+  }
   // Whatever an earlier user has left on goes off as far as it can be reached.
   for (Instrument* one : bench->all()) {
     if (one->session().is_closed()) continue;
@@ -123,6 +130,34 @@ Awaitable<Result<std::unique_ptr<Bench>>> Bench::open(BenchFile file, Clock& clo
   }
   bench->close();
   co_return fail(std::move(*first));
+}
+
+void Bench::consider_match(std::optional<MatchFile> kept) {
+  const std::string name = match_path(file_.file).filename().string();
+  match_remark_ = "the scope's channels were never matched on this bench: the data sheet's figure is in U";
+  if (!kept) return;
+  if (!scope_ || scope_->identity().text != kept->scope) {
+    match_remark_ = name + " was measured with another scope and is not used";
+    return;
+  }
+  const double days = seconds(clock_.wall() - kept->measured) / 86400;
+  char age[32];
+  std::snprintf(age, sizeof age, "%.1f days", days);
+  const std::string text = name + ", measured " + exact_time(kept->measured).substr(0, 10);
+  if (days < 0 || days > file_.match_good_for_days) {
+    match_remark_ = text + ", is not used: " +
+                    (days < 0 ? std::string("that is in the future")
+                              : std::string(age) + " old, good for " +
+                                    format(file_.match_good_for_days, Unit::one, 3));
+    return;
+  }
+  match_remark_ = text + ", " + age + " old";
+  match_ = std::move(kept);
+}
+
+void Bench::use_match(MatchFile match) {
+  match_remark_ = "measured in this run";
+  match_ = std::move(match);
 }
 
 std::vector<Instrument*> Bench::all() {

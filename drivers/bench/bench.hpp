@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "drivers/bench/bench_file.hpp"
+#include "drivers/bench/match_file.hpp"
 #include "drivers/instrument/lo_source.hpp"
 #include "drivers/instrument/meter.hpp"
 #include "drivers/instrument/relays.hpp"
@@ -73,6 +74,13 @@ class Bench {
   // A probe moved by hand ("scope/1") stands at a test point now; "" for nowhere.
   void place(const std::string& port, const std::string& test_point);
 
+  // The measured match of the scope's channels; null when there is none that may be used.
+  const MatchFile* match() const { return match_ ? &*match_ : nullptr; }
+  // What it is and how old, or why none is used. One sentence.
+  const std::string& match_remark() const { return match_remark_; }
+  // From now on this one, which was just measured.
+  void use_match(MatchFile match);
+
   // RF off, LO off, supply off, relays open: each attempted even when others fail, each within
   // `each_most`; an operation that is still pending is cancelled first, a closed connection opened
   // again. Returns what could not be switched off; empty is good.
@@ -89,7 +97,12 @@ class Bench {
 
   BenchFile file_;
   Clock& clock_;
+  // Takes the kept match when it was made with this scope and is not too old.
+  void consider_match(std::optional<MatchFile> kept);
+
   std::vector<Connection> placed_;
+  std::optional<MatchFile> match_;
+  std::string match_remark_;
   std::unique_ptr<instrument::RfSource> rf_source_;
   std::unique_ptr<instrument::LoSource> lo_source_;
   std::unique_ptr<instrument::Scope> scope_;

@@ -376,6 +376,12 @@ Result<BenchFile> decode_bench(const json::Node& node) {
   if (const auto trouble = fields.find("trouble")) {
     TRY_ASSIGN(out.trouble, decode_trouble(*trouble));
   }
+  if (const auto match = fields.find("match")) {
+    TRY_ASSIGN(auto inner, json::Fields::of(*match, "the channel match"));
+    TRY_ASSIGN(out.match_good_for_days, inner.number("good_for_days", out.match_good_for_days));
+    if (!(out.match_good_for_days > 0)) return match->wrong("\"good_for_days\" above 0");
+    TRY(inner.finish());
+  }
   if (const auto drift = fields.find("drift")) {
     TRY_ASSIGN(out.drift, decode_drift(*drift));
   }

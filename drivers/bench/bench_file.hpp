@@ -129,6 +129,7 @@ struct BenchFile {
   TroubleSettings trouble;
   DriftSettings drift;
   GuardianSettings guardian;
+  double match_good_for_days = 30;  // how long a measured channel match is used
 
   // The entry of a role, or null. (The decoder refuses a role that is filled twice.)
   const InstrumentEntry* with_role(instrument::Role role) const;

@@ -33,6 +33,7 @@ Engine::Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& j
       clock_(bench.clock()),
       pairs_(bench, plan),
       hand_(plan, bench, settings_.person),
+      match_(plan, bench, pairs_, hand_.probes()),
       recovery_(
           bench, plan.board_type(),
           settings_.state.establish ? settings_.state.establish : Recovery::Establish(establish),
@@ -60,6 +61,11 @@ Awaitable<Result<Ending>> Engine::run(record::Header header) {
     co_return fail(begun.error());
   }
   if (observer_ != nullptr) observer_->began(header);
+  if (plan_.uses_pairs()) {
+    const bool matched = bench_.match() != nullptr;
+    CO_TRY(note(record::Severity::info, matched ? "channels-matched" : "channels-not-matched",
+                bench_.match_remark()));
+  }
   co_return co_await go();
 }
 
@@ -148,6 +154,11 @@ Awaitable<Result<void>> Engine::perform(script::Action action) {
       CO_TRY(co_await pair(action));
       break;
     }
+    case script::ActionKind::match: {
+      CO_TRY(co_await settle_pending());
+      CO_TRY(co_await match(action));
+      break;
+    }
     case script::ActionKind::wait: {
       CO_TRY(co_await settle_pending());
       const auto& step = std::get<script::WaitStep>(action.step->what);
@@ -193,6 +204,36 @@ Awaitable<Result<void>> Engine::by_hand(script::Action action) {
   CO_TRY(keep(std::move(point)));
   if (!failure.empty()) co_return fail(ErrorKind::unsafe, failure);
   co_return Result<void>();
+}
+
+Awaitable<Result<void>> Engine::match(script::Action action) {
+  record::Point point = begin_point(action);
+  CO_TRY_ASSIGN(const TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
+  CO_TRY(co_await wait_until(settled));
+  CO_TRY(co_await match_.measure(action, &point));
+  CO_TRY(co_await check_state(action.intent, true));
+  CO_TRY(keep(std::move(point)));
+  if (matches_after(action)) co_return Result<void>();
+  CO_TRY(co_await match_.put_back(action.intent.supply_on));
+  const std::optional<bench::MatchFile> found = match_.take(run_id_);
+  if (!found) co_return Result<void>();
+  bench_.use_match(*found);
+  if (!settings_.keep_match) co_return Result<void>();
+  const Result<void> kept = settings_.keep_match(*found);
+  // The readings stand in the run all the same.
+  if (!kept) co_return note(record::Severity::warning, "match-not-kept", describe(kept.error()));
+  co_return note(record::Severity::info, "match-kept",
+                 "the channel match is in " +
+                     bench::match_path(bench_.file().file).filename().string());
+}
+
+// Whether the next thing that is measured is a match as well.
+bool Engine::matches_after(const script::Action& action) const {
+  for (std::uint64_t n = action.index + 1; n < plan_.actions(); ++n) {
+    const script::Action next = plan_.action(n);
+    if (next.measures()) return next.kind == script::ActionKind::match;
+  }
+  return false;
 }
 
 Awaitable<Result<void>> Engine::wait_until(TimePoint when) {

@@ -18,6 +18,7 @@
 #include "sequences/engine/analyst.hpp"
 #include "sequences/engine/drift_watch.hpp"
 #include "sequences/engine/hand_steps.hpp"
+#include "sequences/engine/match_step.hpp"
 #include "sequences/engine/observer.hpp"
 #include "sequences/engine/operator.hpp"
 #include "sequences/engine/pair.hpp"
@@ -34,6 +35,9 @@ namespace nightbench::engine {
 using CaptureKeeper =
     std::function<Result<std::string>(const script::Action& action, const PairCapture& capture)>;
 
+// Is given a channel match that was measured, to keep it beside the bench file.
+using MatchKeeper = std::function<Result<void>(const bench::MatchFile& match)>;
+
 // How the engine knows and restores what the instruments are doing. Tests put faulty ones in place.
 struct StateKeeping {
   Recovery::Establish establish;  // empty: engine::establish
@@ -45,6 +49,7 @@ struct StateKeeping {
 struct Settings {
   std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
   CaptureKeeper keep_capture;    // empty: captures are not kept
+  MatchKeeper keep_match;        // empty: a match serves this run only
   StateKeeping state;
   Operator* person = nullptr;    // who answers and moves probes; must outlive the engine
 };
@@ -99,6 +104,8 @@ class Engine {
   Awaitable<Result<void>> power(script::Action action);
   Awaitable<Result<void>> by_hand(script::Action action);
   Awaitable<Result<void>> pair(script::Action action);
+  Awaitable<Result<void>> match(script::Action action);
+  bool matches_after(const script::Action& action) const;
   // Whether the bench was driven elsewhere meanwhile, to measure the point again.
   Awaitable<Result<bool>> settle_pending();
   Awaitable<Result<void>> finish_pending();
@@ -132,6 +139,7 @@ class Engine {
   std::string run_id_;
   PairMeter pairs_;
   HandSteps hand_;
+  MatchMeter match_;
   Recovery recovery_;
   DriftWatch drift_;
   TimeLeft time_left_;

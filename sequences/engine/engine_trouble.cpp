@@ -48,6 +48,9 @@ std::vector<record::Reading> unread_action(const script::Action& action,
       return {unread(action.test_point, place != nullptr ? place->title : action.test_point, "V",
                      type.limits, detail)};
     }
+    case script::ActionKind::match:
+      return {unread("match_gain", "Channel match, gain", "dB", type.limits, detail),
+              unread("match_phase", "Channel match, phase", "deg", type.limits, detail)};
     default:
       return {};
   }

@@ -34,6 +34,7 @@ class HandSteps {
   // Whether the pair is to be measured; false when it was skipped, the readings are then filled.
   Awaitable<Result<bool>> bring_outputs(script::Action action, record::Point* point);
 
+  ProbeKeeper& probes() { return probes_; }
   // Shut while a check before power is open or failed.
   const PowerGate& gate() const { return gate_; }
   // What an earlier part of a resumed run found before power.

@@ -76,8 +76,11 @@ Result<void> as_set(instrument::Scope& scope, const instrument::ScopeActual& set
   return {};
 }
 
+// A match is captured as a pair of which the script says nothing.
 const script::PairStep& pair_step(const script::Action& action) {
-  return std::get<script::PairStep>(action.step->what);
+  static const script::PairStep kPlain;
+  const auto* step = std::get_if<script::PairStep>(&action.step->what);
+  return step != nullptr ? *step : kPlain;
 }
 
 }  // namespace
@@ -104,15 +107,27 @@ Expectation PairMeter::expectation(const script::Action& action) const {
 }
 
 Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script::Action action) {
-  using Out = Result<std::shared_ptr<const PairCapture>>;
   const script::BoardType& type = plan_.board_type();
   const script::PairStep& step = pair_step(action);
-  instrument::Scope& scope = *bench_.scope();
-  CO_TRY_ASSIGN(const int i_channel,
-                bench_.scope_channel(step.first.empty() ? type.i_point : step.first));
-  CO_TRY_ASSIGN(const int q_channel,
-                bench_.scope_channel(step.second.empty() ? type.q_point : step.second));
+  const std::string& i_point = step.first.empty() ? type.i_point : step.first;
+  const std::string& q_point = step.second.empty() ? type.q_point : step.second;
+  CO_TRY_ASSIGN(const int i_channel, bench_.scope_channel(i_point));
+  CO_TRY_ASSIGN(const int q_channel, bench_.scope_channel(q_point));
+  CO_TRY_ASSIGN(const std::shared_ptr<PairCapture> made,
+                co_await capture_on(action, i_channel, q_channel));
+  if (const bench::MatchFile* match = bench_.match()) {
+    use_match(*match, bench::port_name(*bench_.where(instrument::Role::scope, i_point)),
+              bench::port_name(*bench_.where(instrument::Role::scope, q_point)),
+              bench_.file().uncertainty, made->context);
+  }
+  co_return std::shared_ptr<const PairCapture>(made);
+}
 
+Awaitable<Result<std::shared_ptr<PairCapture>>> PairMeter::capture_on(script::Action action,
+                                                                      int i_channel, int q_channel) {
+  using Out = Result<std::shared_ptr<PairCapture>>;
+  const script::BoardType& type = plan_.board_type();
+  instrument::Scope& scope = *bench_.scope();
   auto made = std::make_shared<PairCapture>();
   CaptureSettings settings = plan_capture(expectation(action));
   double full_scale_v = 0;
@@ -143,7 +158,7 @@ Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script:
     settings = *next;
   }
   made->context = iq_context(bench_.file(), type, action.intent, full_scale_v);
-  co_return Out(std::shared_ptr<const PairCapture>(std::move(made)));
+  co_return Out(std::move(made));
 }
 
 PairAnalysis PairMeter::analyse(const PairCapture& capture, const script::Limits& limits,

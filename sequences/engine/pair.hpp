@@ -40,6 +40,9 @@ class PairMeter {
   // Captures with RF and LO as `action` intends, which must stand already. Errors as of the
   // scope; a range that cannot be made to fit is no error here, the analysis refuses it.
   Awaitable<Result<std::shared_ptr<const PairCapture>>> capture(script::Action action);
+  // The same on two scope channels whatever they are wired to, without the channels' match.
+  Awaitable<Result<std::shared_ptr<PairCapture>>> capture_on(script::Action action, int i_channel,
+                                                             int q_channel);
 
   // Pure; runs on the analyst's threads.
   static PairAnalysis analyse(const PairCapture& capture, const script::Limits& limits,

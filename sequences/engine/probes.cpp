@@ -200,12 +200,44 @@ Prompt ProbeKeeper::prompt_for(const Placing& placing, const Move& move,
 }
 
 Awaitable<Result<Placed>> ProbeKeeper::place(Placing placing, std::string doubt) {
-  Placed out;
   std::vector<Probe>& probes = probes_of(placing.role);
+  Way way = [this, &placing] { return moves_for(placing); };
+  co_return co_await walk(placing, std::move(doubt), &probes, std::move(way));
+}
+
+Awaitable<Result<Placed>> ProbeKeeper::gather(Placing placing, std::vector<std::string> ports,
+                                              std::string doubt) {
+  std::vector<Probe>* probes = &scope_;
+  for (const bench::Connection& each : bench_.file().connections) {
+    const std::string port = bench::port_name(each);
+    if (each.by_hand || std::find(ports.begin(), ports.end(), port) == ports.end()) continue;
+    probes = &wired_;
+    const auto known = std::find_if(wired_.begin(), wired_.end(),
+                                    [&port](const Probe& probe) { return probe.port == port; });
+    if (known == wired_.end()) wired_.push_back({port, each.at});
+  }
+  Way way = [&placing, &ports, probes]() -> Result<std::vector<Move>> {
+    std::vector<Move> moves;
+    for (std::size_t k = 0; k < ports.size(); ++k) {
+      const auto probe = std::find_if(probes->begin(), probes->end(),
+                                      [&](const Probe& each) { return each.port == ports[k]; });
+      if (probe != probes->end() && probe->at != placing.points[k]) {
+        moves.push_back({ports[k], placing.points[k]});
+      }
+    }
+    return moves;
+  };
+  co_return co_await walk(placing, std::move(doubt), probes, std::move(way));
+}
+
+Awaitable<Result<Placed>> ProbeKeeper::walk(Placing placing, std::string doubt,
+                                            std::vector<Probe>* probes_in_use, Way way) {
+  Placed out;
+  std::vector<Probe>& probes = *probes_in_use;
   if (!doubt.empty()) {
     for (Probe& each : probes) each.at.clear();
   }
-  CO_TRY_ASSIGN(std::vector<Move> moves, moves_for(placing));
+  CO_TRY_ASSIGN(std::vector<Move> moves, way());
   if (!moves.empty() && person_ == nullptr) {
     co_return fail(ErrorKind::bad_input,
                    "\"" + placing.title + "\" needs probes moved by hand, and there is nobody to ask");
@@ -227,7 +259,7 @@ Awaitable<Result<Placed>> ProbeKeeper::place(Placing placing, std::string doubt)
     }
     if (reply.answer == Answer::redo) {
       for (Probe& each : probes) each.at.clear();
-      CO_TRY_ASSIGN(moves, moves_for(placing));
+      CO_TRY_ASSIGN(moves, way());
       n = 0;
       continue;
     }

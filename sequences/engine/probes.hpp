@@ -1,6 +1,7 @@
 // Where each hand-held probe is, and the fewest moves to where it has to be.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
@@ -63,8 +64,15 @@ class ProbeKeeper {
   // asked for again; they are then all taken for lost. Errors: cancelled (the answer stop, or
   // withdrawn), unsafe (trip), bad_input (no person, or too few probes).
   Awaitable<Result<Placed>> place(Placing placing, std::string doubt);
+  // Puts each of `ports` on the place of the same position in placing.points, ports that the bench
+  // file wires to another place included. Errors as of place().
+  Awaitable<Result<Placed>> gather(Placing placing, std::vector<std::string> ports,
+                                   std::string doubt);
 
  private:
+  using Way = std::function<Result<std::vector<Move>>()>;  // the moves that are still needed
+  Awaitable<Result<Placed>> walk(Placing placing, std::string doubt, std::vector<Probe>* probes,
+                                 Way way);
   std::vector<Probe>& probes_of(instrument::Role role);
   std::vector<std::string> by_hand_points(const Placing& placing) const;
   Result<std::vector<Move>> moves_for(const Placing& placing);
@@ -74,6 +82,7 @@ class ProbeKeeper {
   const script::BoardType& type_;
   Operator* person_;
   std::vector<Probe> scope_, meter_;
+  std::vector<Probe> wired_;  // scope ports taken from where they belong
 };
 
 }  // namespace nightbench::engine

@@ -43,6 +43,7 @@ std::vector<Role> roles_of(const script::Action& action) {
       return {Role::lo_source, Role::rf_source};
     case script::ActionKind::pair:
     case script::ActionKind::check:
+    case script::ActionKind::match:
       return {Role::lo_source, Role::rf_source, Role::scope};
     case script::ActionKind::volts:
       return {Role::meter, Role::relays};

@@ -25,6 +25,7 @@ double action_seconds(const script::Action& action, const script::BoardType& typ
                                   settle_s(file, instrument::Role::lo_source));
   switch (action.kind) {
     case script::ActionKind::pair:
+    case script::ActionKind::match:
       return sources + record_seconds(action);
     case script::ActionKind::power:
       return action.intent.supply_on ? type.supply_settle_s : 0.0;

@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "sequences/engine/engine.hpp"
+#include "sequences/engine/match_step.hpp"
 
 namespace nightbench::engine {
 
@@ -18,7 +19,7 @@ bool reaches(const bench::BenchFile& file, Role role, const std::string& point) 
 
 std::vector<Role> roles_needed(const script::Plan& plan) {
   const script::Needs needs = plan.needs();
-  bool rf = !needs.outputs.empty();
+  bool rf = !needs.outputs.empty() || !needs.matches.empty();
   bool lo = rf;
   bool scope = rf;
   for (const auto& [id, pointer] : needs.checks) {
@@ -39,7 +40,7 @@ std::vector<Role> roles_needed(const script::Plan& plan) {
 
 bool needs_person(const script::Plan& plan, const bench::BenchFile& file) {
   const script::Needs needs = plan.needs();
-  if (!needs.questions.empty()) return true;
+  if (!needs.questions.empty() || !needs.matches.empty()) return true;
   const auto unwired = [&file](Role role, const std::string& point) {
     return file.where(role, point) == nullptr;
   };
@@ -88,6 +89,13 @@ Result<void> check_wiring(const script::Plan& plan, const bench::BenchFile& file
   for (const auto& [point, pointer] : needs.outputs) {
     if (!reaches(file, Role::scope, point)) {
       return wrong(bench_file, "/connections", "no scope channel is connected to \"" + point + "\"");
+    }
+  }
+  for (const auto& [point, pointer] : needs.matches) {
+    if (!matched_ports(file, plan.board_type())) {
+      return wrong(plan.script().file, pointer,
+                   "a match needs two scope probes, wired to the board's outputs or with "
+                   "\"by_hand\"; the bench \"" + file.name + "\" has not");
     }
   }
   for (const auto& [id, pointer] : needs.ohms) {

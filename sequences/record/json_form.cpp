@@ -4,8 +4,8 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "drivers/base/time_text.hpp"
 #include "sequences/record/text.hpp"
-#include "sequences/record/time_text.hpp"
 
 namespace nightbench::record {
 

@@ -3,9 +3,9 @@
 #include <limits>
 #include <nlohmann/json.hpp>
 
+#include "drivers/base/time_text.hpp"
 #include "sequences/record/json_form.hpp"
 #include "sequences/record/json_reader.hpp"
-#include "sequences/record/time_text.hpp"
 
 namespace nightbench::record {
 namespace {

@@ -2,7 +2,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/correction.hpp"
 #include "sequences/report/csv_text.hpp"
 
@@ -65,7 +65,7 @@ std::string correction_json(const record::Run& run) {
       {"correction", run.header.board},
       {"board_type", run.header.board_type},
       {"run", run.header.run_id},
-      {"measured", record::exact_time(run.header.started)},
+      {"measured", exact_time(run.header.started)},
       {"program_version", run.header.program_version},
       {"apply",
        {{"first", "take i_offset_v from I and q_offset_v from Q"},

@@ -4,7 +4,7 @@
 #include <set>
 #include <vector>
 
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/csv_text.hpp"
 
 namespace nightbench::report {
@@ -31,7 +31,7 @@ std::string readings_csv(const record::Run& run) {
                                    std::to_string(point.ordinal),
                                    csv_field(point.step),
                                    csv_field(point.label),
-                                   record::exact_time(point.started),
+                                   exact_time(point.started),
                                    std::to_string(point.attempts)};
       for (const std::string& key : coordinates) {
         const auto found = point.at.find(key);

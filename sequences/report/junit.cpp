@@ -5,7 +5,7 @@
 #include <map>
 #include <set>
 
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
 #include "sequences/report/summary.hpp"
@@ -194,7 +194,7 @@ Suite suite_of(const record::Run& run, const std::string& classname, std::size_t
   // hostname: the bench stands for the place of the test; the report names no computer.
   std::string open = "  <testsuite" + attribute("name", classname) +
                      attribute("id", std::to_string(id)) + attribute("package", header.script) +
-                     attribute("timestamp", record::exact_time(header.started).substr(0, 19)) +
+                     attribute("timestamp", exact_time(header.started).substr(0, 19)) +
                      attribute("hostname", header.bench.empty() ? "bench" : header.bench) +
                      attribute("tests", std::to_string(suite.tests)) +
                      attribute("failures", std::to_string(suite.failures)) +

@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/advice.hpp"
 #include "sequences/report/curves.hpp"
 #include "sequences/report/markup.hpp"
@@ -66,7 +66,7 @@ std::string row(const std::string& name, const std::string& value) {
 }  // namespace
 
 std::string utc(WallTime time) {
-  std::string text = record::exact_time(time).substr(0, 19);
+  std::string text = exact_time(time).substr(0, 19);
   text[10] = ' ';
   return text + " UTC";
 }

@@ -6,7 +6,7 @@
 #include <map>
 
 #include "drivers/base/quantity.hpp"
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 #include "sequences/report/number_text.hpp"
 
 namespace nightbench::report {
@@ -228,6 +228,10 @@ Shown shown(const Reading& reading) {
   const std::optional<double> lower = finite(reading.limit.lower);
   const std::optional<double> upper = finite(reading.limit.upper);
   const std::optional<double> at_least = reading.open_above ? finite(reading.low) : std::nullopt;
+  // An interval that is open below: distortion that does not stand clear of the noise.
+  const bool open_below = value && !reading.open_above && !reading.low && reading.high;
+  const std::optional<double> at_most = open_below ? finite(reading.high) : std::nullopt;
+  const std::optional<double> end = at_least ? at_least : at_most;
   // A value near zero takes the prefix of its uncertainty: -0.3 mHz with U = 29 Hz is "0 Hz".
   const std::optional<double> size =
       value && std::isfinite(reading.expanded_u)
@@ -240,7 +244,7 @@ Shown shown(const Reading& reading) {
   };
   const double u = std::isfinite(reading.expanded_u) ? reading.expanded_u / scale.factor : 0;
   const int places =
-      decimals_for(scaled(at_least ? at_least : value), u, scaled(lower), scaled(upper));
+      decimals_for(scaled(end ? end : value), u, scaled(lower), scaled(upper));
   const auto put = [&](const std::optional<double>& number) {
     return number ? fixed(*number / scale.factor, places) : std::string();
   };
@@ -260,6 +264,9 @@ Shown shown(const Reading& reading) {
   if (at_least) {
     out.value = "> " + put(at_least);
     out.full = "better than " + put(at_least) + unit;
+  } else if (at_most) {
+    out.value = "< " + put(at_most);
+    out.full = "less than " + put(at_most) + unit;
   } else if (value) {
     out.value = put(value);
     out.full = out.value + unit;
@@ -316,7 +323,7 @@ bool overdue(const record::Instrument& instrument, WallTime when) {
     const bool digit = due[i] >= '0' && due[i] <= '9';
     if (kForm[i] == 'd' ? !digit : due[i] != kForm[i]) return false;
   }
-  return due < record::exact_time(when).substr(0, kForm.size());
+  return due < exact_time(when).substr(0, kForm.size());
 }
 
 std::vector<std::string> overdue(const record::Header& header) {

@@ -38,7 +38,8 @@ enum class ActionKind : std::uint8_t {
   wait,
   ask,
   ohms,
-  check
+  check,
+  match
 };
 
 struct Action {
@@ -46,7 +47,7 @@ struct Action {
   std::uint64_t index = 0;           // in the plan
   Intent intent;                     // in force once the action's settings are made
   const Step* step = nullptr;        // of the plan's script
-  std::string test_point;            // volts: the one to measure
+  std::string test_point;            // volts, match: the one to measure at
   std::string check;                 // ohms, check: the resistance or pair of the board type
   std::uint64_t ordinal = 0;         // of the point, when this action measures
   std::map<std::string, double> at;  // coordinates for the record
@@ -63,6 +64,7 @@ struct Needs {
   std::map<std::string, std::string> checks;  // pairs of the board type
   std::map<std::string, std::string> outputs;  // test points captured as I and Q
   std::map<std::string, std::string> questions;  // ids
+  std::map<std::string, std::string> matches;    // test points where both probes go
   bool supply = false;
 };
 

@@ -145,7 +145,7 @@ Result<Step> decode_step(const json::Node& node, int depth) {
   TRY_ASSIGN(auto fields, json::Fields::of(node, "a step"));
   TRY_ASSIGN(const json::Node kind, fields.need("step"));
   const std::vector<std::string> kinds{"power", "drive", "volts", "pair", "wait", "sweep", "repeat",
-                                       "ask", "ohms"};
+                                       "ask", "ohms", "match"};
   TRY_ASSIGN(const std::size_t choice, kind.word(kinds));
   Step step;
   step.pointer = node.pointer();
@@ -183,6 +183,12 @@ Result<Step> decode_step(const json::Node& node, int depth) {
     }
     case 8: {
       TRY_ASSIGN(step.what, decode_ohms(fields));
+      break;
+    }
+    case 9: {
+      MatchStep match;
+      TRY_ASSIGN(match.at, fields.text("at"));
+      step.what = std::move(match);
       break;
     }
     default: {

@@ -56,6 +56,12 @@ struct PairStep {
   double periods = 0;             // of the IF in the record; 0: the engine's choice
 };
 
+// Both scope probes on one node: what the second channel shows over the first is kept beside the
+// bench file.
+struct MatchStep {
+  std::string at;  // test point
+};
+
 struct WaitStep {
   double seconds = 0;
 };
@@ -83,7 +89,8 @@ struct RepeatStep {
 struct Step {
   std::string pointer;  // JSON pointer in the script
   std::string label;    // for people; the step's kind when the script gives none
-  std::variant<PowerStep, DriveStep, VoltsStep, PairStep, WaitStep, SweepStep, RepeatStep, AskStep, OhmsStep>
+  std::variant<PowerStep, DriveStep, VoltsStep, PairStep, WaitStep, SweepStep, RepeatStep, AskStep, OhmsStep,
+               MatchStep>
       what;
 };
 

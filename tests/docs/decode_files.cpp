@@ -1,5 +1,6 @@
 // Reads lines "kind<TAB>JSON text" from standard input and answers each with "ok" or with what the
-// decoder of that kind says. Kinds: script, board-type, bench, dialect, simulated-bench, service.
+// decoder of that kind says. Kinds: script, board-type, bench, dialect, simulated-bench, service,
+// match.
 // The files need not exist; paths in them are not opened.
 #include <iostream>
 #include <string>
@@ -7,6 +8,7 @@
 #include "daemon/nightbenchd/config.hpp"
 #include "drivers/base/json.hpp"
 #include "drivers/bench/bench_file.hpp"
+#include "drivers/bench/match_file.hpp"
 #include "drivers/instrument/dialect.hpp"
 #include "mock_instruments/server/bench_plan.hpp"
 #include "sequences/script/board_type.hpp"
@@ -23,6 +25,8 @@ Result<void> decode(const std::string& kind, const std::string& text) {
     TRY(script::decode_board_type(root, text));
   } else if (kind == "bench") {
     TRY(bench::decode_bench(root));
+  } else if (kind == "match") {
+    TRY(bench::decode_match(root));
   } else if (kind == "dialect") {
     TRY(instrument::decode_dialect(root));
   } else if (kind == "simulated-bench") {

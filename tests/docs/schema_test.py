@@ -13,6 +13,7 @@ import pathlib
 import re
 import subprocess
 import sys
+import tempfile
 import unittest
 
 try:
@@ -21,8 +22,8 @@ except ImportError:
     print("skipped: python3-jsonschema is not installed", file=sys.stderr)
     sys.exit(77)
 
-SOURCE = DECODER = None
-KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench", "service"]
+SOURCE = DECODER = PROGRAM = None
+KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench", "service", "match"]
 
 # What a schema does not say: relations between values, names that refer to other names, signs.
 MEANING = {
@@ -46,6 +47,9 @@ MEANING = {
     ],
     "dialect": [
         r"at /identity: ", r"a time from 0 to 1 hour",
+    ],
+    "match": [
+        r"such as \"2026-", r"are one port", r"by rising frequency",
     ],
     "service": [
         r"a time from 0.1 s to 1 hour",
@@ -213,6 +217,18 @@ class Schemas(unittest.TestCase):
                 self.assertEqual(answer, "ok")
                 self.assertTrue(validator(kind).is_valid(value))
 
+    def test_what_a_run_leaves_satisfies_them(self):
+        with tempfile.TemporaryDirectory() as folder:
+            done = subprocess.run(
+                [PROGRAM, "run", "response", "--bench", SOURCE / "docs/examples/bench-simulated.json",
+                 "--board", "H30-001", "--out", folder, "--set", "points=2", "--json", "--quiet"],
+                capture_output=True, text=True, check=True, timeout=60)
+            left = json.loads(done.stdout)[0]
+            for kind in ["results", "correction"]:
+                error = jsonschema.exceptions.best_match(
+                    validator(kind).iter_errors(load(pathlib.Path(left[kind]))))
+                self.assertIsNone(error, error and f"{kind}: {error.json_path}: {error.message}")
+
     def test_files_wrong_in_structure_do_not(self):
         folder = SOURCE / "tests/sequences/script/samples/wrong/structure"
         samples = sorted(folder.glob("*.json"))
@@ -265,6 +281,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser()
     parser.add_argument("--source", type=pathlib.Path, required=True)
     parser.add_argument("--decoder", required=True)
+    parser.add_argument("--program", required=True)
     options, rest = parser.parse_known_args()
-    SOURCE, DECODER = options.source, options.decoder
+    SOURCE, DECODER, PROGRAM = options.source, options.decoder, options.program
     unittest.main(argv=[sys.argv[0], *rest])

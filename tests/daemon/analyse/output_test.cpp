@@ -48,6 +48,14 @@ TEST(Display, AnOpenIntervalIsRoundedToTheSafeSide) {
   EXPECT_EQ(sentence(display(open)), "> 37.1 dB");
 }
 
+TEST(Display, AnIntervalOpenBelowIsAnUpperBound) {
+  Quantity open = quantity(-80, std::numeric_limits<double>::infinity());
+  open.outcome->interval = reading::Interval{-std::numeric_limits<double>::infinity(), -71.23};
+  EXPECT_EQ(sentence(display(open)), "< -71.2 dB");
+  open.outcome->interval = reading::Interval{};
+  EXPECT_EQ(sentence(display(open)), "not limited");
+}
+
 TEST(Display, NoReadingIsNeverANumber) {
   const Quantity none{"x", "X", "dB", reading::no_reading(reading::Reason::clipped, "")};
   EXPECT_EQ(display(none).value, "no reading");

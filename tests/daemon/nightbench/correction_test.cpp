@@ -26,7 +26,7 @@ constexpr const char* kScript = R"({
     { "step": "repeat", "times": 3, "do": [
       { "step": "sweep",
         "over": [ { "axis": "offset", "list": ["5 kHz", "-5 kHz"] },
-                  { "axis": "level", "list": ["-30 dBm"] },
+                  { "axis": "level", "list": ["-40 dBm"] },
                   { "axis": "rf", "list": ["10.11 MHz", "10.14 MHz"] } ],
         "do": [ { "step": "pair" } ] } ] },
     { "step": "drive", "rf_output": "off", "lo_output": "off" },

@@ -68,6 +68,13 @@ TEST(ShownReading, AnOpenEndIsBetterThan) {
   EXPECT_EQ(shown(open).full, "better than 61.2 dB");
 }
 
+TEST(ShownReading, AnIntervalOpenBelowIsAnUpperBound) {
+  Reading open = reading(-80, 0, {}, {});
+  open.high = -71.2;
+  EXPECT_EQ(shown(open).value, "< -71.2");
+  EXPECT_EQ(shown(open).u, "");
+}
+
 TEST(SummaryOfARun, HealthyPasses) {
   const record::Run run = sample::healthy();
   const Summary summary = summarise(run);

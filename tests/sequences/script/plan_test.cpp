@@ -97,7 +97,14 @@ class Walk {
   }
   void one(const Step& step, const PairStep& pair) {
     if (!pair.checks.empty()) return checks(step, pair);
-    Action& action = note(step, ActionKind::pair);
+    place(note(step, ActionKind::pair));
+  }
+  void one(const Step& step, const MatchStep& match) {
+    Action& action = note(step, ActionKind::match);
+    action.test_point = match.at;
+    place(action);
+  }
+  void place(Action& action) {
     action.at["rf_hz"] = now_.rf_hz;
     action.at["lo_hz"] = now_.lo_hz();
     action.at["offset_hz"] = now_.rf_hz - now_.lo_hz();
@@ -196,7 +203,7 @@ class Maker {
 
   Step step(int depth) {
     Step made;
-    switch (pick(0, depth < 3 ? 10 : 7)) {
+    switch (pick(0, depth < 3 ? 11 : 8)) {
       case 0:
         made.what = PowerStep{coin(), maybe(1, 12), maybe(0.01, 0.2), maybe(0, 1).value_or(0)};
         break;
@@ -234,6 +241,9 @@ class Maker {
         break;
       }
       case 8:
+        made.what = MatchStep{"i_out"};
+        break;
+      case 9:
         made.what = RepeatStep{static_cast<std::uint64_t>(pick(1, 3)), steps(depth + 1)};
         break;
       default:

@@ -26,7 +26,7 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(script.board_type, "heron-30");
   EXPECT_EQ(script.parameters.at("level"), "-40 dBm");
   EXPECT_EQ(script.parameters.at("points"), "3");
-  ASSERT_EQ(script.steps.size(), 17U);
+  ASSERT_EQ(script.steps.size(), 18U);
 
   const auto& power = as<PowerStep>(script.steps[0]);
   EXPECT_TRUE(power.on);
@@ -91,6 +91,7 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(as<OhmsStep>(script.steps[15]).checks, std::vector<std::string>{"cross_6_13"});
   EXPECT_EQ(as<OhmsStep>(script.steps[16]).checks,
             (std::vector<std::string>{"cross_5_12", "op_amp_short"}));
+  EXPECT_EQ(as<MatchStep>(script.steps[17]).at, "i_out");
 }
 
 TEST(Script, DefaultsAreTheDocumentedOnes) {
@@ -148,7 +149,7 @@ TEST(Script, ErrorsInsideLoopsPointAtTheStep) {
       {"step": "repeat", "times": 2, "do": [{"step": "wait", "for": 1}, {"step": "wiat"}]}]})");
   EXPECT_EQ(text_of(refused),
             "test.json: at /steps/1/do/1/step: expected \"power\", \"drive\", \"volts\", \"pair\", "
-            "\"wait\", \"sweep\", \"repeat\", \"ask\" or \"ohms\", found \"wiat\"; did you mean \"wait\"?");
+            "\"wait\", \"sweep\", \"repeat\", \"ask\", \"ohms\" or \"match\", found \"wiat\"; did you mean \"wait\"?");
 }
 
 TEST(Script, TheLibraryDecodes) {

@@ -7,7 +7,7 @@
 #include "drivers/base/clock.hpp"
 #include "drivers/base/error.hpp"
 
-namespace nightbench::record {
+namespace nightbench {
 
 // "2026-11-25T03:04:05.123456789Z".
 std::string exact_time(WallTime time);
@@ -15,4 +15,4 @@ std::string exact_time(WallTime time);
 // Any number of decimals up to nine, 'Z' needed. Errors: bad_input that shows the form and the text.
 Result<WallTime> time_from(std::string_view text);
 
-}  // namespace nightbench::record
+}  // namespace nightbench

@@ -1,9 +1,9 @@
-#include "sequences/record/time_text.hpp"
+#include "drivers/base/time_text.hpp"
 
 #include <charconv>
 #include <cstdio>
 
-namespace nightbench::record {
+namespace nightbench {
 
 std::string exact_time(WallTime time) {
   using namespace std::chrono;
@@ -61,4 +61,4 @@ Result<WallTime> time_from(std::string_view text) {
   return WallTime(since);
 }
 
-}  // namespace nightbench::record
+}  // namespace nightbench
