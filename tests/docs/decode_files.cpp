@@ -1,6 +1,6 @@
 // Reads lines "kind<TAB>JSON text" from standard input and answers each with "ok" or with what the
 // decoder of that kind says. Kinds: script, board-type, bench, dialect, simulated-bench, service,
-// match.
+// match, fault-book.
 // The files need not exist; paths in them are not opened.
 #include <iostream>
 #include <string>
@@ -11,6 +11,7 @@
 #include "drivers/bench/match_file.hpp"
 #include "drivers/instrument/dialect.hpp"
 #include "mock_instruments/server/bench_plan.hpp"
+#include "sequences/diagnosis/fault_book.hpp"
 #include "sequences/script/board_type.hpp"
 #include "sequences/script/script.hpp"
 
@@ -33,6 +34,8 @@ Result<void> decode(const std::string& kind, const std::string& text) {
     TRY(mock::server::decode_bench(root, "."));
   } else if (kind == "service") {
     TRY(daemon::decode_config(root));
+  } else if (kind == "fault-book") {
+    TRY(diagnosis::decode_fault_book(root));
   } else {
     return fail(ErrorKind::internal, "there is no kind \"" + kind + "\"");
   }

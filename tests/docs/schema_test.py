@@ -23,7 +23,8 @@ except ImportError:
     sys.exit(77)
 
 SOURCE = DECODER = PROGRAM = None
-KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench", "service", "match"]
+KINDS = ["script", "board-type", "bench", "dialect", "simulated-bench", "service", "match",
+         "fault-book"]
 
 # What a schema does not say: relations between values, names that refer to other names, signs.
 MEANING = {
@@ -50,6 +51,10 @@ MEANING = {
     ],
     "match": [
         r"such as \"2026-", r"are one port", r"by rising frequency",
+    ],
+    "fault-book": [
+        r"at /faults/\d+/predicts/\d+", r"at /readings/\d+/healthy", r"the book has no reading", r"stands here and before",
+        r"shares above 0", r"\"each\" gives no value", r"at /faults/\d+/(sizes|cautions|prior)",
     ],
     "service": [
         r"a time from 0.1 s to 1 hour",
@@ -110,6 +115,7 @@ def shipped():
         "board-type": ["sequences/library/board_types"],
         "dialect": ["drivers/dialects"],
         "simulated-bench": ["mock_instruments/benches"],
+        "fault-book": ["sequences/library/fault_books"],
     }
     for kind, places in folders.items():
         for place in places:
