@@ -47,11 +47,11 @@ void log_traffic(const std::string& instrument, const scpi::Traffic& traffic) {
 
 }  // namespace
 
-BenchSession::BenchSession(asio::io_context* io)
+BenchSession::BenchSession(asio::io_context* io, bench::BenchFile file)
     : own_io_(io == nullptr ? std::make_unique<asio::io_context>() : nullptr),
       io_(io == nullptr ? *own_io_ : *io),
-      clock_(io_),
-      pool_(1) {}
+      pool_(1),
+      file_(std::move(file)) {}
 
 void BenchSession::close() {
   if (bench_) bench_->close();
@@ -71,40 +71,58 @@ BenchSession::~BenchSession() {
   pool_.join();
 }
 
-namespace {
-
-Result<void> start(const std::filesystem::path& bench_file, Clock& clock, bench::BenchFile* file,
-                   std::unique_ptr<mock::server::SimulatedBench>* simulation) {
-  TRY_ASSIGN(*file, bench::read_bench(bench_file));
-  if (file->kind == bench::Kind::simulated) {
-    TRY_ASSIGN(*simulation, mock::server::SimulatedBench::start(file->simulation, clock,
+Result<void> BenchSession::start() {
+  if (file_.kind == bench::Kind::replay) {
+    if (!own_io_) {
+      Error error;
+      error.kind = ErrorKind::bad_input;
+      error.file = file_.file.string();
+      error.message = "a recording is replayed by \"nightbench run\" alone";
+      return fail(std::move(error));
+    }
+    TRY_ASSIGN(recording_, link::Recording::open(file_.recording));
+    auto clock = std::make_unique<VirtualClock>(io_, recording_->heading().started);
+    virtual_ = clock.get();
+    clock_ = std::move(clock);
+    return {};
+  }
+  clock_ = std::make_unique<RealClock>(io_);
+  if (file_.kind == bench::Kind::simulated) {
+    TRY_ASSIGN(simulation_, mock::server::SimulatedBench::start(file_.simulation, *clock_,
                                                                 mock::server::Transport::tcp));
   }
   return {};
 }
 
-}  // namespace
-
 Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file) {
-  std::unique_ptr<BenchSession> session(new BenchSession(nullptr));
-  TRY(start(bench_file, session->clock_, &session->file_, &session->simulation_));
+  TRY_ASSIGN(bench::BenchFile file, bench::read_bench(bench_file));
+  std::unique_ptr<BenchSession> session(new BenchSession(nullptr, std::move(file)));
+  TRY(session->start());
   return session;
 }
 
 Result<std::unique_ptr<BenchSession>> BenchSession::make(const std::filesystem::path& bench_file,
                                                          asio::io_context& io) {
-  std::unique_ptr<BenchSession> session(new BenchSession(&io));
-  TRY(start(bench_file, session->clock_, &session->file_, &session->simulation_));
+  TRY_ASSIGN(bench::BenchFile file, bench::read_bench(bench_file));
+  std::unique_ptr<BenchSession> session(new BenchSession(&io, std::move(file)));
+  TRY(session->start());
   return session;
 }
 
-Awaitable<Result<bench::Bench*>> BenchSession::open() {
-  CO_TRY_ASSIGN(const std::filesystem::path top, home());
-  bench::LinkMaker links = bench::real_links(clock_);
+Result<void> BenchSession::record_to(const std::filesystem::path& file) {
+  link::Heading heading;
+  heading.bench = file_.name;
+  heading.bench_kind = bench::name(file_.kind);
+  heading.program_version = NIGHTBENCH_VERSION;
+  TRY_ASSIGN(recorder_, link::Recorder::create(file, std::move(heading), *clock_));
+  return {};
+}
+
+bench::LinkMaker BenchSession::links() {
+  bench::LinkMaker out = bench::real_links(*clock_);
   if (simulation_) {
-    links = [this, real = links](
-                const std::string& instrument,
-                const std::string& resource) -> Result<std::unique_ptr<link::Link>> {
+    out = [this, real = out](const std::string& instrument,
+                             const std::string& resource) -> Result<std::unique_ptr<link::Link>> {
       if (!resource.empty()) return real(instrument, resource);
       for (const auto& [name, address] : simulation_->resources()) {
         if (name == instrument) return real(instrument, address);
@@ -117,6 +135,22 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
       return fail(std::move(error));
     };
   }
+  if (recording_) {
+    out = [this](const std::string& instrument,
+                 const std::string&) -> Result<std::unique_ptr<link::Link>> {
+      return link::replayed(instrument, recording_, *clock_);
+    };
+  }
+  if (!recorder_) return out;
+  return [this, inner = out](const std::string& instrument,
+                             const std::string& resource) -> Result<std::unique_ptr<link::Link>> {
+    TRY_ASSIGN(std::unique_ptr<link::Link> link, inner(instrument, resource));
+    return link::recorded(std::move(link), instrument, recorder_, *clock_);
+  };
+}
+
+Awaitable<Result<bench::Bench*>> BenchSession::open() {
+  CO_TRY_ASSIGN(const std::filesystem::path top, home());
   bench::BenchObserver observer;
   if (show_traffic_) {
     auto logger = spdlog::get("traffic");
@@ -126,7 +160,7 @@ Awaitable<Result<bench::Bench*>> BenchSession::open() {
     observer = log_traffic;
   }
   CO_TRY_ASSIGN(bench_,
-                co_await bench::Bench::open(file_, clock_, links, dialect_folder(top), observer));
+                co_await bench::Bench::open(file_, *clock_, links(), dialect_folder(top), observer));
   co_return bench_.get();
 }
 
@@ -148,16 +182,19 @@ guardian::Order BenchSession::order(std::filesystem::path log) const {
 
 Awaitable<Result<bench::Bench*>> BenchSession::open_guarded(std::filesystem::path log,
                                                             std::function<void()> lost) {
+  // Nothing is there that could be left on.
+  if (recording_) co_return co_await open();
   CO_TRY_ASSIGN(const std::filesystem::path top, home());
   guardian::Order what = order(std::move(log));
   what.dialects = dialect_folder(top);
-  CO_TRY_ASSIGN(guard_, co_await guardian::Guard::start(clock_, guardian::guardian_program(), what));
+  CO_TRY_ASSIGN(guard_, co_await guardian::Guard::start(*clock_, guardian::guardian_program(), what));
   armed_ = false;
   guard_->on_lost(std::move(lost));
   co_return co_await open();
 }
 
 Awaitable<Result<void>> BenchSession::arm() {
+  if (recording_) co_return Result<void>();
   if (!guard_) co_return fail(ErrorKind::internal, "outputs are to be enabled without a guardian");
   CO_TRY(co_await guard_->arm());
   armed_ = true;
@@ -187,8 +224,12 @@ Result<int> BenchSession::run(std::function<Awaitable<Result<int>>()> work,
     outcome = std::move(result);
     io_.stop();
   });
-  io_.restart();
-  io_.run();
+  if (virtual_ != nullptr) {
+    virtual_->run([&outcome] { return outcome.has_value(); });
+  } else {
+    io_.restart();
+    io_.run();
+  }
   signals.cancel();
   if (!outcome) return fail(ErrorKind::internal, "the I/O loop ended before the work did");
   return *std::move(outcome);

@@ -1,5 +1,6 @@
 // A bench file brought to life for one command: I/O loop, clock, the simulated instruments where
-// the file asks for them (in this process, on real sockets all the same), and the open bench.
+// the file asks for them (in this process, on real sockets all the same), or the recording that it
+// replays (on virtual time), and the open bench.
 #pragma once
 
 #include <boost/asio/io_context.hpp>
@@ -12,6 +13,8 @@
 #include "daemon/guardian/guard.hpp"
 #include "drivers/base/clock.hpp"
 #include "drivers/bench/bench.hpp"
+#include "drivers/link/recording/recorder.hpp"
+#include "drivers/link/recording/replay.hpp"
 #include "mock_instruments/server/simulated_bench.hpp"
 
 namespace nightbench::cli {
@@ -26,11 +29,17 @@ class BenchSession {
   ~BenchSession();
 
   const bench::BenchFile& file() const { return file_; }
-  Clock& clock() { return clock_; }
+  Clock& clock() { return *clock_; }
   boost::asio::io_context& io() { return io_; }
-  boost::asio::thread_pool& pool() { return pool_; }
+  // Null on virtual time, where everything is computed in order.
+  boost::asio::thread_pool* pool() { return virtual_ == nullptr ? &pool_ : nullptr; }
   // Null for benches of other kinds.
   mock::server::SimulatedBench* simulation() { return simulation_.get(); }
+  const std::shared_ptr<link::Recording>& recording() const { return recording_; }
+
+  // Records every exchange from open() on. Errors: as of link::Recorder.
+  Result<void> record_to(const std::filesystem::path& file);
+  const std::shared_ptr<link::Recorder>& recorder() const { return recorder_; }
 
   // Connects to every instrument, to look only: no output may be enabled.
   Awaitable<Result<bench::Bench*>> open();
@@ -56,14 +65,20 @@ class BenchSession {
 
  private:
   guardian::Order order(std::filesystem::path log) const;
-  explicit BenchSession(boost::asio::io_context* io);
+  BenchSession(boost::asio::io_context* io, bench::BenchFile file);
+  // The clock, and what the kind of bench needs.
+  Result<void> start();
+  bench::LinkMaker links();
 
   std::unique_ptr<boost::asio::io_context> own_io_;  // null on the caller's loop
   boost::asio::io_context& io_;
-  RealClock clock_;
+  std::unique_ptr<Clock> clock_;
+  VirtualClock* virtual_ = nullptr;  // the clock, when it is one
   boost::asio::thread_pool pool_;
   bench::BenchFile file_;
   std::unique_ptr<mock::server::SimulatedBench> simulation_;
+  std::shared_ptr<link::Recording> recording_;
+  std::shared_ptr<link::Recorder> recorder_;
   std::unique_ptr<bench::Bench> bench_;
   std::unique_ptr<guardian::Guard> guard_;
   bool armed_ = false;

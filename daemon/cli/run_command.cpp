@@ -14,6 +14,7 @@
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/plan_files.hpp"
 #include "daemon/cli/progress_line.hpp"
+#include "daemon/cli/recorded_operator.hpp"
 #include "daemon/store/sqlite_journal.hpp"
 #include "sequences/engine/engine.hpp"
 #include "sequences/engine/header.hpp"
@@ -32,6 +33,7 @@ struct RunOptions {
   std::string junit;
   std::string person;
   std::string hand;
+  std::string record;
   bool json = false;
   bool quiet = false;
   bool traffic = false;
@@ -53,8 +55,9 @@ class Session {
         bench_(bench),
         plan_(plan),
         journal_(journal),
-        analyst_(bench.io(), &bench.pool()),
+        analyst_(bench.io(), bench.pool()),
         progress_(stderr, options.quiet) {
+    if (bench.recording()) replayed_ = replayed(bench.recording(), bench.clock());
     if (!hand) return;
     // Standard output is for what the command says at its end.
     hands_.emplace(*hand, bench, stderr, [this] { progress_.finish_line(); }, options.quiet);
@@ -111,7 +114,14 @@ class Session {
     const std::string run_id = header.run_id;
     engine::Settings settings;
     if (hands_) settings.person = &hands_->for_run();
-    settings.keep_match = [file = bench::match_path(bench_.file().file)](const bench::MatchFile& match) {
+    if (replayed_) settings.person = replayed_.get();
+    std::unique_ptr<engine::Operator> noted;
+    if (bench_.recorder() && settings.person != nullptr) {
+      noted = recorded(*settings.person, bench_.recorder(), bench_.clock());
+      settings.person = noted.get();
+    }
+    // A replayed match was kept when it was measured.
+    if (!bench_.recording()) settings.keep_match = [file = bench::match_path(bench_.file().file)](const bench::MatchFile& match) {
       return report::write_file(file, bench::match_text(match));
     };
     if (options_.keep_captures) {
@@ -147,6 +157,7 @@ class Session {
   engine::Analyst analyst_;
   ProgressLine progress_;
   std::optional<Hands> hands_;
+  std::unique_ptr<engine::Operator> replayed_;
   bench::Bench* open_ = nullptr;
   std::optional<engine::Engine> engine_;
   std::vector<BoardRun> runs_;
@@ -223,11 +234,12 @@ Result<ExitCode> run(const RunOptions& options) {
   {
     TRY_ASSIGN(const HandChoice choice,
                read_hand(options.hand, file.kind == bench::Kind::simulated));
-    if (engine::needs_person(plan, file)) hand = choice;
+    if (file.kind != bench::Kind::replay && engine::needs_person(plan, file)) hand = choice;
   }
   TRY_ASSIGN(const auto journal,
              store::SqliteJournal::open(std::filesystem::path(options.out) / "nightbench.db"));
   TRY_ASSIGN(const auto bench, BenchSession::make(options.bench));
+  if (!options.record.empty()) TRY(bench->record_to(options.record));
   if (options.traffic) bench->show_traffic();
 
   Session session(options, *bench, plan, *journal, hand);
@@ -244,6 +256,12 @@ Result<ExitCode> run(const RunOptions& options) {
     print_tables(session.runs());
   const std::string hand_summary = session.hand_summary();
   if (!hand_summary.empty()) std::fprintf(stderr, "%s\n", hand_summary.c_str());
+  if (bench->recorder()) {
+    if (const std::optional<Error> cut = bench->recorder()->failure()) return fail(*cut);
+  }
+  if (bench->recording() && bench->recording()->divergence()) {
+    return fail(*bench->recording()->divergence());
+  }
   if (!done) return fail(done.error());
   if (session.trouble())
     std::fprintf(stderr, "nightbench: %s\n", describe(*session.trouble()).c_str());
@@ -280,6 +298,8 @@ void add_run(CLI::App& app, Chosen& chosen) {
                    "Megabytes of captures to keep of a run; later ones are not kept")
       ->check(CLI::Range(1.0, 1e6))
       ->capture_default_str();
+  command->add_option("--record", options->record,
+                      "Record every exchange with the instruments in this new file (JSON Lines)");
   command->add_flag("--json", options->json, "Print the outcome as JSON");
   command->add_flag("--quiet", options->quiet, "No progress");
   command->add_flag("--traffic", options->traffic,

@@ -87,7 +87,7 @@ std::unique_ptr<engine::Operator> SessionHouse::hand(engine::Operator& person) {
 }
 
 boost::asio::thread_pool* SessionHouse::pool() {
-  return session_ ? &session_->pool() : nullptr;
+  return session_ ? session_->pool() : nullptr;
 }
 
 }  // namespace nightbench::daemon

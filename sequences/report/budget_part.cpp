@@ -2,7 +2,6 @@
 #include <cmath>
 #include <vector>
 
-#include "drivers/base/quantity.hpp"
 #include "sequences/report/markup.hpp"
 #include "sequences/report/number_text.hpp"
 #include "sequences/report/report_parts.hpp"
@@ -49,7 +48,9 @@ std::string cell(const std::string& html, const char* kind) {
 
 std::string amount(double value, const std::string& unit) {
   const Scale scale = scale_for(unit, value);
-  return format(value / scale.factor, Unit::one, 2) +
+  const double shown = value / scale.factor;
+  const int decimals = shown > 0 ? std::clamp(1 - static_cast<int>(std::floor(std::log10(shown))), 0, 12) : 0;
+  return fixed(shown, decimals) +
          (scale.unit.empty() ? "" : "\u00a0" + typeset(scale.unit));
 }
 

@@ -227,9 +227,13 @@ class Schemas(unittest.TestCase):
         with tempfile.TemporaryDirectory() as folder:
             done = subprocess.run(
                 [PROGRAM, "run", "response", "--bench", SOURCE / "docs/examples/bench-simulated.json",
-                 "--board", "H30-001", "--out", folder, "--set", "points=2", "--json", "--quiet"],
+                 "--board", "H30-001", "--out", folder, "--set", "points=2", "--json", "--quiet",
+                 "--record", pathlib.Path(folder, "night.jsonl")],
                 capture_output=True, text=True, check=True, timeout=60)
             left = json.loads(done.stdout)[0]
+            recording = validator("recording")
+            for line in pathlib.Path(folder, "night.jsonl").read_text().splitlines():
+                self.assertTrue(recording.is_valid(json.loads(line)), line)
             for kind in ["results", "correction"]:
                 error = jsonschema.exceptions.best_match(
                     validator(kind).iter_errors(load(pathlib.Path(left[kind]))))
