@@ -178,6 +178,47 @@ void both_sides(const std::vector<Sample>& samples, std::vector<Derived>& out) {
       "both sides of the LO, RF " + format(worst.rf_hz, Unit::hertz, 7));
 }
 
+// The LO told apart from the source where the RF stood on both sides of one LO setting. The widest
+// such pair tells most; one is enough, the instruments are the same for all.
+void frequency_error(const std::vector<Sample>& samples, std::vector<Derived>& out) {
+  struct Side {
+    const Sample* sample = nullptr;
+    const record::Reading* seen = nullptr;
+  };
+  std::map<double, std::array<Side, 2>> settings;  // by LO, millihertz
+  double widest_hz = 0;
+  double chosen = 0;
+  for (const Sample& sample : samples) {
+    const record::Reading* const seen = find(*sample.point, "if_frequency");
+    if (seen == nullptr || sample.offset_hz == 0) continue;
+    const double lo = std::round((sample.rf_hz - sample.offset_hz) * 1e3);
+    auto& sides = settings[lo];
+    Side& side = sides[sample.offset_hz > 0 ? 0 : 1];
+    if (side.sample == nullptr || std::fabs(sample.offset_hz) > std::fabs(side.sample->offset_hz)) {
+      side = {&sample, seen};
+    }
+    if (sides[0].sample == nullptr || sides[1].sample == nullptr) continue;
+    const double apart_hz = sides[0].sample->rf_hz - sides[1].sample->rf_hz;
+    if (apart_hz <= widest_hz) continue;
+    widest_hz = apart_hz;
+    chosen = lo;
+  }
+  if (widest_hz <= 0) return;
+  const auto& [above, below] = settings[chosen];
+  const auto signed_if = [](const Side& side) {
+    return reading::SignedIf{side.sample->rf_hz, *side.seen->value, side.seen->expanded_u / 2};
+  };
+  // What the source is good for stands in the U of the IF error, with less beside it.
+  const record::Reading* const error = find(*above.sample->point, "if_error");
+  const double u_source_rel = error != nullptr ? error->expanded_u / 2 / above.sample->rf_hz : 1e-6;
+  const double lo_hz = chosen * 1e-3;
+  const reading::FrequencyErrors found =
+      reading::frequency_errors(signed_if(above), signed_if(below), lo_hz, u_source_rel);
+  if (!found.lo_error_hz) return;
+  add(out, found.lo_error_hz, "lo_error", "LO frequency, true less set, by the source", "Hz",
+      "both sides of the LO at " + format(lo_hz, Unit::hertz, 9));
+}
+
 void over_time(const std::vector<Sample>& samples, std::vector<Derived>& out) {
   constexpr double kLeast_s = 1800;
   const std::pair<const char*, const char*> watched[] = {
@@ -212,6 +253,7 @@ std::vector<Derived> derive(const record::Run& run) {
   over_level(samples, out);
   over_offset(samples, out);
   both_sides(samples, out);
+  frequency_error(samples, out);
   over_time(samples, out);
   return out;
 }

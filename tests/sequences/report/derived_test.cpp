@@ -34,6 +34,26 @@ const Derived* find(const std::vector<Derived>& all, const std::string& quantity
   return nullptr;
 }
 
+// An LO 3 Hz high: the IF above it is 3 Hz low, the one below 3 Hz larger; by algebra.
+TEST(Derived, TheLoErrorIsToldApartFromTheSources) {
+  record::Run run;
+  for (const double offset_hz : {5e3, -5e3}) {
+    run.points.push_back(point(10e6 + offset_hz, offset_hz, -40,
+                               {reading("if_frequency", offset_hz - 3, 0.02),
+                                reading("if_error", 0, 2e-6 * 10e6)}));
+  }
+  const Derived* error = nullptr;
+  const auto all = derive(run);
+  error = find(all, "lo_error");
+  ASSERT_NE(error, nullptr);
+  EXPECT_NEAR(*error->reading.value, 3, 1e-6);
+  // The source is good for 1e-6 (k = 1) of 10 MHz; the IFs add next to nothing.
+  EXPECT_NEAR(error->reading.expanded_u, 20, 0.01);
+  EXPECT_NE(error->over.find("10 MHz"), std::string::npos);
+  run.points.pop_back();
+  EXPECT_EQ(find(derive(run), "lo_error"), nullptr);
+}
+
 TEST(Derived, NothingFromNothing) {
   EXPECT_TRUE(derive(record::Run()).empty());
 }
