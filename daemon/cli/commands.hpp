@@ -20,6 +20,7 @@ void add_check(CLI::App& app, Chosen& chosen);
 void add_simulate(CLI::App& app, Chosen& chosen);
 void add_analyse(CLI::App& app, Chosen& chosen);
 void add_report(CLI::App& app, Chosen& chosen);
+void add_diagnose(CLI::App& app, Chosen& chosen);
 void add_watch(CLI::App& app, Chosen& chosen);
 void add_queue(CLI::App& app, Chosen& chosen);
 void add_instruments(CLI::App& app, Chosen& chosen);

@@ -66,6 +66,9 @@ Result<fs::path> find_script(const std::string& text) {
 Result<fs::path> find_board_type(const std::string& text) {
   return find(text, "board_types", "board type");
 }
+Result<fs::path> find_fault_book(const std::string& text) {
+  return find(text, "fault_books", "fault book");
+}
 
 fs::path default_out() {
   if (const char* state = std::getenv("XDG_STATE_HOME"); state != nullptr && *state == '/') {

@@ -14,10 +14,12 @@ Result<std::filesystem::path> home();
 
 std::filesystem::path dialect_folder(const std::filesystem::path& home);
 
-// A script or board type: the path as given when it exists, else a name looked up in the library
+// A script, board type or fault book: the path as given when it exists, else a name looked up in the library
 // ("response" is sequences/library/scripts/response.json). bad_input with the nearest name.
 Result<std::filesystem::path> find_script(const std::string& text);
 Result<std::filesystem::path> find_board_type(const std::string& text);
+Result<std::filesystem::path> find_fault_book(const std::string& text);
+inline constexpr const char* kUsualFaultBook = "iq-receiver";
 
 // Results without --out: $XDG_STATE_HOME/nightbench, or ~/.local/state/nightbench.
 std::filesystem::path default_out();

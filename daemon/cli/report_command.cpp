@@ -3,10 +3,11 @@
 #include <nlohmann/json.hpp>
 
 #include "daemon/cli/commands.hpp"
+#include "daemon/cli/diagnosed.hpp"
+#include "daemon/cli/find_run.hpp"
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/print_pdf.hpp"
 #include "daemon/store/sqlite_journal.hpp"
-#include "drivers/base/json.hpp"
 #include "sequences/report/tables.hpp"
 #include "sequences/report/write_files.hpp"
 
@@ -20,23 +21,6 @@ struct ReportOptions {
   bool json = false;
   bool pdf = false;
 };
-
-// A run id, a board's serial number (its latest run), or "latest".
-Result<std::string> find_run(store::SqliteJournal& journal, const std::string& text) {
-  TRY_ASSIGN(const auto all, journal.runs());
-  std::vector<std::string> known;
-  for (const store::RunSummary& each : all) {
-    if (text == "latest" || each.run_id == text || each.board == text) return each.run_id;
-    known.push_back(each.run_id);
-    known.push_back(each.board);
-  }
-  std::string message = "the store " + journal.file().string() + " has no run \"" + text + "\"";
-  if (all.empty())
-    message += "; it is empty";
-  else if (const auto close = json::nearest(text, known))
-    message += "; did you mean \"" + *close + "\"?";
-  return fail(ErrorKind::bad_input, message);
-}
 
 Result<ExitCode> list(store::SqliteJournal& journal, bool json) {
   TRY_ASSIGN(const auto all, journal.runs());
@@ -82,7 +66,7 @@ Result<ExitCode> make(const ReportOptions& options) {
   TRY_ASSIGN(const std::string id, find_run(*journal, options.run));
   TRY_ASSIGN(const record::Run run, journal->load(id));
   const std::string out = options.out.empty() ? options.store : options.out;
-  TRY_ASSIGN(const report::Written files, report::write_run_files(out, run));
+  TRY_ASSIGN(const report::Written files, report::write_run_files(out, run, diagnosed(run)));
   std::filesystem::path pdf = files.report;
   pdf.replace_extension(".pdf");
   if (options.pdf) TRY(print_pdf(chromium, files.report, pdf));

@@ -10,6 +10,7 @@
 #include "daemon/cli/bench_session.hpp"
 #include "daemon/cli/capture_folder.hpp"
 #include "daemon/cli/commands.hpp"
+#include "daemon/cli/diagnosed.hpp"
 #include "daemon/cli/hands.hpp"
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/plan_files.hpp"
@@ -144,7 +145,7 @@ class Session {
     if (!ending) co_return fail(ending.error());
     if (ending->error && !trouble_) trouble_ = ending->error;
     CO_TRY_ASSIGN(record::Run run, journal_.load(run_id));
-    CO_TRY_ASSIGN(report::Written files, report::write_run_files(options_.out, run));
+    CO_TRY_ASSIGN(report::Written files, report::write_run_files(options_.out, run, diagnosed(run)));
     runs_.push_back({std::move(run), std::move(files)});
     if (ending->outcome == record::Outcome::bench_failed) stop_ = true;
     co_return Result<void>();

@@ -18,6 +18,7 @@ int main(int argc, char** argv) {
   cli::add_simulate(app, chosen);
   cli::add_analyse(app, chosen);
   cli::add_report(app, chosen);
+  cli::add_diagnose(app, chosen);
   cli::add_watch(app, chosen);
   cli::add_queue(app, chosen);
   cli::add_instruments(app, chosen);

@@ -242,11 +242,19 @@ void Collector::take_outputs() {
   const auto direct = [&](const char* quantity, const char* id, double by, double over) {
     const Reading* reading = find(quantity);
     if (reading == nullptr || !reading->value) return;
-    Observation out = start(id, kOutputs, reading->title);
+    const bool angle = reading->unit == "deg";
+    Observation out = start(id, kOutputs, angle ? "Q less I (+90 deg is right)" : reading->title);
     out.if_hz = if_hz_;
     out.seen = {*reading->value * by / over, 0.5 * reading->expanded_u / std::fabs(over), false};
-    out.shown = shown_as(*reading->value, reading->unit);
+    out.shown = shown_as(angle ? out.seen.value : *reading->value, reading->unit);
     out.missed = missed(*reading);
+    if (angle) {
+      // What is judged of the angle has names of its own.
+      for (const char* judged : {"phase_error", "image_rejection"}) {
+        const Reading* also = find(judged);
+        out.missed = out.missed || (also != nullptr && missed(*also));
+      }
+    }
     add(std::move(out));
   };
   direct("gain_balance", "gain_balance", 1, 1);

@@ -8,6 +8,7 @@ namespace nightbench::diagnosis {
 namespace {
 
 constexpr double kOutlier = 0.002;       // share of readings that say nothing about the board
+constexpr double kOutlierOhms = 0.0003;  // a resistance that is off is measured twice before it is kept
 constexpr double kFreedom = 6;           // of the Student distribution
 constexpr double kAbsentAnyhow = 0.005;  // a good point that shows nothing
 constexpr double kAbsentIndeed = 0.75;   // a silent point that shows nothing, not even a trace
@@ -92,7 +93,8 @@ double log_likelihood(const Expectation& expected, const Expectation& healthy, c
   }
   const double silent = expected.kind == Kind::absent ? kAbsentIndeed : kAbsentAnyhow;
   const double meant = seen.absent ? silent : (1 - silent) * value_density(expected, seen, scale);
-  return std::log((1 - kOutlier) * meant + kOutlier * anything);
+  const double stray = scale == Scale::log_ohm ? kOutlierOhms : kOutlier;
+  return std::log((1 - stray) * meant + stray * anything);
 }
 
 Expectation combine(const Expectation& one, const Expectation& other, const Expectation& healthy,

@@ -9,6 +9,8 @@
 namespace nightbench::diagnosis {
 namespace {
 
+// A board that misses a limit is good only if the bench is wrong.
+constexpr double kGoodThoughMissed = 0.02;
 constexpr std::size_t kPairSeeds = 14;  // faults that are tried together with every other one
 constexpr double kLeastOhm_log = -0.5, kMostOhm_log = 9;
 // Shares of readings that something unknown disturbs.
@@ -225,7 +227,9 @@ std::vector<Hypothesis> posterior(const FaultBook& book, const std::vector<Judge
     out.push_back(std::move(hypothesis));
     logs.push_back(log);
   };
-  add({}, std::log(book.prior_healthy) + table.healthy());
+  const bool missed =
+      std::ranges::any_of(evidence, [](const Judged& each) { return each.observation->missed; });
+  add({}, std::log(book.prior_healthy * (missed ? kGoodThoughMissed : 1)) + table.healthy());
   Hypothesis unknown;
   unknown.unknown = true;
   add(std::move(unknown), std::log(book.prior_unknown) + table.unknown());

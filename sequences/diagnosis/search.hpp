@@ -19,8 +19,9 @@ struct SearchStep {
 };
 
 // `open`: what may still be measured. A board that looks good is measured to the end, for a fault
-// that shows in one reading only may be left; a suspected fault ends the search when it is found or
-// when nothing that is open tells any more.
+// that shows in one reading only may be left; a suspected fault ends the search when it is found, and
+// confirmed where it is when a measurement can show it there, or when nothing that is open tells any
+// more.
 SearchStep next_step(const FaultBook& book, const script::BoardType& type,
                      const std::vector<Observation>& evidence, const std::vector<Check>& open,
                      const ProbePlaces& places, bool powered);

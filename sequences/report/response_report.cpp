@@ -144,30 +144,6 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
   return out + "</dl>\n</section>\n";
 }
 
-std::string findings_part(const ReportOptions& options) {
-  if (options.findings.empty()) return "";
-  std::string out = "<h2 id=\"findings\">Where the fault is likely to be</h2>\n";
-  for (const Finding& finding : options.findings) {
-    out += "<div class=\"finding\"><h3>" + escaped(finding.title);
-    if (finding.weight >= 0 && finding.weight <= 1) {
-      out += " <span class=\"soft small\">explains " + fixed(finding.weight * 100, 0) +
-             " % of the evidence</span>";
-    }
-    out += "</h3>\n";
-    if (!finding.explanation.empty()) out += "<p>" + escaped(finding.explanation) + "</p>\n";
-    if (!finding.evidence.empty()) {
-      out += "<ul>\n";
-      for (const std::string& line : finding.evidence) out += "<li>" + escaped(line) + "</li>\n";
-      out += "</ul>\n";
-    }
-    if (!finding.next_check.empty()) {
-      out += "<p><strong>To be sure:</strong> " + escaped(finding.next_check) + "</p>\n";
-    }
-    out += "</div>\n";
-  }
-  return out;
-}
-
 namespace {
 
 std::string derived_part(const record::Run& run) {

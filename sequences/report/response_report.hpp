@@ -15,17 +15,22 @@
 
 namespace nightbench::report {
 
-// What a diagnosis adds to the run: one suspected fault, most likely first.
+// What a diagnosis adds to the run: one suspected cause, most likely first (diagnosis_part.hpp makes
+// them).
 struct Finding {
-  std::string title{};                  // "Q sampling capacitor open (C7)"
+  std::string title{};                  // "Sampling capacitor of 90 deg open"
   std::string explanation{};            // why: one or two sentences
   std::vector<std::string> evidence{};  // readings that speak for it, one line each
   std::string next_check{};             // what to measure or do next to be sure
-  double weight = -1;                   // 0..1, how much of the evidence it explains; -1 not stated
+  double weight = -1;                   // its probability, 0..1; -1 not stated
+  std::vector<std::string> against{};   // readings that speak against it
+  std::vector<std::string> repairs{};
+  std::vector<std::string> cautions{};
 };
 
 struct ReportOptions {
   std::vector<Finding> findings{};
+  std::string diagnosis{};  // what the findings come to, one sentence; "" when none was made
   // SHA-256 of the results file that belongs to this report, lower-case hex; "" leaves it out.
   std::string results_sha256{};
 };

@@ -23,7 +23,7 @@ void print(const CaseResult& result, bool told) {
   for (const BoardResult& each : result.boards) {
     if (each.first && each.first_by_search) continue;
     std::fprintf(stderr, "%s %s: %s%s\n", result.name.c_str(), each.truth.c_str(),
-                 each.answer.c_str(), each.first ? " (by search wrong)" : "");
+                 each.answer.c_str(), each.first ? (" (by search: " + each.searched + ")").c_str() : "");
     if (told) std::fprintf(stderr, "%s", each.told.c_str());
   }
 }

@@ -198,6 +198,8 @@ BoardResult judge(const record::Run& run, const StudyBoard& board) {
   out.moves = search(all, &made);
   const auto part = of_checks(all, made);
   const auto by_search = diagnosis::posterior(book(), diagnosis::judged(part, book(), type()));
+  out.searched = answer_of(by_search) + " after";
+  for (const std::string& each : made) out.searched += " " + each;
   out.first_by_search = names(by_search.front(), board);
   return out;
 }

@@ -22,6 +22,7 @@ struct BoardResult {
   int moves = 0;             // until the search ended
   bool first_by_search = false;  // the same as `first`, from what the search had measured
   std::string answer;        // the first cause's ids, or the conclusion
+  std::string searched;      // the answer of the search
   std::string truth;
   std::string told;  // all readings on the book's scales, and the first causes
 };

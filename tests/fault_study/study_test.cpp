@@ -19,8 +19,8 @@ TEST(FaultStudy, MostFaultsAreFirstAmongTheCauses) {
       if (!board.first) std::printf("%s: %s\n", board.truth.c_str(), board.answer.c_str());
     }
   }
-  EXPECT_GE(first, boards * 85 / 100) << "of " << boards;
-  EXPECT_GE(three, boards * 90 / 100) << "of " << boards;
+  EXPECT_GE(first, boards * 90 / 100) << "of " << boards;
+  EXPECT_GE(three, boards * 96 / 100) << "of " << boards;
 }
 
 TEST(FaultStudy, GoodBoardsAreCalledGood) {
@@ -30,7 +30,7 @@ TEST(FaultStudy, GoodBoardsAreCalledGood) {
 
 TEST(FaultStudy, OneOfTwoFaultsIsFound) {
   const CaseResult result = study_pairs(20, kSeed);
-  EXPECT_GE(result.share(&BoardResult::first), 0.8);
+  EXPECT_GE(result.share(&BoardResult::first), 0.9);
 }
 
 }  // namespace

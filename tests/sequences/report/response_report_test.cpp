@@ -301,7 +301,7 @@ TEST(ResponseReport, ShowsTheFindingsOfADiagnosis) {
                               0.82});
   const std::string text = visible(response_report_html(sample::faulty(), options));
   EXPECT_THAT(text, HasSubstr("Q sampling capacitor open"));
-  EXPECT_THAT(text, HasSubstr("explains 82 % of the evidence"));
+  EXPECT_THAT(text, HasSubstr("82 %"));
   EXPECT_THAT(text, HasSubstr("Measure C7 with the power off"));
 }
 
