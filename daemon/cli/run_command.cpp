@@ -11,6 +11,7 @@
 #include "daemon/cli/capture_folder.hpp"
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/diagnosed.hpp"
+#include "daemon/cli/fault_search.hpp"
 #include "daemon/cli/hands.hpp"
 #include "daemon/cli/places.hpp"
 #include "daemon/cli/plan_files.hpp"
@@ -38,6 +39,7 @@ struct RunOptions {
   bool json = false;
   bool quiet = false;
   bool traffic = false;
+  bool find_fault = false;
   bool keep_captures = false;
   double captures_most_mb = 500;
 };
@@ -115,6 +117,11 @@ class Session {
     const std::string run_id = header.run_id;
     engine::Settings settings;
     if (hands_) settings.person = &hands_->for_run();
+    if (options_.find_fault) {
+      CO_TRY_ASSIGN(const std::filesystem::path file, find_fault_book(kUsualFaultBook));
+      CO_TRY_ASSIGN(diagnosis::FaultBook book, diagnosis::read_fault_book(file));
+      settings.chooser = fault_search(std::move(book), plan_.board_type());
+    }
     if (replayed_) settings.person = replayed_.get();
     std::unique_ptr<engine::Operator> noted;
     if (bench_.recorder() && settings.person != nullptr) {
@@ -292,6 +299,9 @@ void add_run(CLI::App& app, Chosen& chosen) {
   command->add_option("--hand", options->hand,
                       "Who answers and moves probes: person; on a simulated bench also steady or "
                       "clumsy[:SEED] (default there: steady)");
+  command->add_flag("--find-fault", options->find_fault,
+                    "Once the board has power, measure what tells most for the fewest probe moves, and "
+                    "end when the fault is found");
   command->add_flag("--keep-captures", options->keep_captures,
                     "Keep every I/Q capture as SigMF in a folder of the run");
   command

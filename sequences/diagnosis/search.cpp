@@ -83,6 +83,7 @@ SearchStep next_step(const FaultBook& book, const script::BoardType& type,
   const Hypothesis& first = causes.front();
   const bool good = first.parts.empty() && !first.unknown;
   SearchStep out;
+  out.good = good;
   const std::vector<RankedCheck> ranked = rank_checks(book, type, causes, open, places, powered);
   if (!first.parts.empty() && first.probability >= kFound) {
     const bool direct = told_directly(book, type, first, weighed);

@@ -15,6 +15,7 @@ inline constexpr double kFound = 0.95;
 
 struct SearchStep {
   std::optional<RankedCheck> check;  // the next one; none: enough is known
+  bool good = false;                 // the board looks good so far
   std::string why;                   // for people: what it is to tell apart, or why none is needed
 };
 

@@ -117,6 +117,12 @@ Awaitable<std::optional<Error>> Engine::walk() {
     const Result<void> done = co_await carry_out(action);
     if (!done) trouble = done.error();
     time_left_.done(action, true);
+    const bool powered = action.kind == script::ActionKind::power && action.intent.supply_on;
+    if (!trouble && powered && settings_.chooser && !kept_) {
+      const Result<void> searched = co_await search(n + 1, action.intent);
+      if (!searched) trouble = searched.error();
+      break;
+    }
   }
   // The last point's analysis may still be under way; it is kept whatever made us stop.
   const Result<void> kept = co_await finish_pending();

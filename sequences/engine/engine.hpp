@@ -46,11 +46,22 @@ struct StateKeeping {
       verify;  // empty: engine::verify
 };
 
+// Decides, once the board is under power, which of the measurements that are left comes next.
+struct Choice {
+  std::optional<std::string> check;  // one of `open`; none: enough is known
+  std::string why;                   // for the record
+};
+// `open` names what is left: resistances, pairs and DC test points by their ids, "outputs" for I and Q,
+// questions by theirs. Must not throw.
+using Chooser = std::function<Choice(const record::Run& so_far, const std::vector<std::string>& open,
+                                     bool powered)>;
+
 struct Settings {
   std::uint64_t excerpts = 8;    // about as many points keep a stretch of their capture
   CaptureKeeper keep_capture;    // empty: captures are not kept
   MatchKeeper keep_match;        // empty: a match serves this run only
   StateKeeping state;
+  Chooser chooser;               // empty: in the plan's order, to its end
   Operator* person = nullptr;    // who answers and moves probes; must outlive the engine
 };
 
@@ -95,6 +106,9 @@ class Engine {
  private:
   Awaitable<Result<Ending>> go();
   Awaitable<std::optional<Error>> walk();
+  // From `first` on in the order of the chooser (engine_search.cpp).
+  Awaitable<Result<void>> search(std::uint64_t first, script::Intent intent);
+  Awaitable<Result<bool>> power_for_search(script::Intent intent);
   Awaitable<Result<void>> come_back(std::uint64_t first);
   Awaitable<Result<void>> same_board(script::Action action);
   // One action with all that the trouble policy grants it.

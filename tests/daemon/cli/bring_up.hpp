@@ -88,7 +88,8 @@ struct Texts {
 
 inline Done bring_up(VirtualBench& bench, const std::string& board, engine::Operator& person,
                      const Texts& texts = {},
-                     std::function<void(const record::Point&)> on_point = {}) {
+                     std::function<void(const record::Point&)> on_point = {},
+                     engine::Chooser chooser = {}) {
   const script::Plan plan = make_plan(
       texts.script.empty() ? library_text("scripts/bring-up.json") : texts.script,
       texts.board_type.empty() ? library_text("board_types/heron-30.json") : texts.board_type);
@@ -97,6 +98,7 @@ inline Done bring_up(VirtualBench& bench, const std::string& board, engine::Oper
   watch.on_point = std::move(on_point);
   engine::Settings settings;
   settings.person = &person;
+  settings.chooser = std::move(chooser);
   const auto ending = bench.run_plan(plan, journal, board, &watch, settings);
   if (!ending) throw std::runtime_error(describe(ending.error()));
   Done out;
