@@ -1,6 +1,7 @@
 #include <CLI/CLI.hpp>
 #include <cstdio>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "daemon/cli/commands.hpp"
 #include "daemon/cli/diagnosed.hpp"
@@ -18,6 +19,7 @@ struct ReportOptions {
   std::string run;
   std::string store;
   std::string out;
+  std::string baseline;
   bool json = false;
   bool pdf = false;
 };
@@ -65,8 +67,18 @@ Result<ExitCode> make(const ReportOptions& options) {
   if (options.run.empty()) return list(*journal, options.json);
   TRY_ASSIGN(const std::string id, find_run(*journal, options.run));
   TRY_ASSIGN(const record::Run run, journal->load(id));
+  report::ReportOptions how_to = diagnosed(run);
+  std::optional<record::Run> baseline;
+  if (!options.baseline.empty()) {
+    TRY_ASSIGN(baseline, load_run(options.store, options.baseline));
+    if (baseline->header.run_id == run.header.run_id) {
+      return fail(ErrorKind::bad_input,
+                  "--baseline " + options.baseline + " is the run itself: name another one");
+    }
+    how_to.baseline = &*baseline;
+  }
   const std::string out = options.out.empty() ? options.store : options.out;
-  TRY_ASSIGN(const report::Written files, report::write_run_files(out, run, diagnosed(run)));
+  TRY_ASSIGN(const report::Written files, report::write_run_files(out, run, how_to));
   std::filesystem::path pdf = files.report;
   pdf.replace_extension(".pdf");
   if (options.pdf) TRY(print_pdf(chromium, files.report, pdf));
@@ -102,6 +114,9 @@ void add_report(CLI::App& app, Chosen& chosen) {
   command->add_option("--store", options->store, "Folder given to run as --out")
       ->capture_default_str();
   command->add_option("--out", options->out, "Folder for the files; default: the store's");
+  command->add_option("--baseline", options->baseline,
+                      "A known good board, or a run (before the repair), to set beside this one: as the "
+                      "run is named, or a results file");
   command->add_flag("--pdf", options->pdf, "Also print the report to PDF, with Chromium");
   command->add_flag("--json", options->json, "Print the outcome as JSON");
   command->footer("Example: nightbench report H30-001");

@@ -155,7 +155,28 @@ std::vector<LimitLine> limit_lines(const std::vector<Sample>& samples, const std
   return out;
 }
 
-Plot curve_of(const record::Run& run, const QuantitySummary& entry, std::size_t number) {
+// The baseline's readings of the same step and quantity, over the same coordinate.
+void add_baseline(Plot& plot, const record::Run& baseline, const QuantitySummary& entry,
+                  const std::string& x, const std::vector<std::string>& keys) {
+  std::map<std::string, std::size_t> known;
+  for (const Sample& sample : samples_of(baseline, entry)) {
+    const auto at = sample.point->at.find(x);
+    if (at == sample.point->at.end() || !std::isfinite(at->second)) continue;
+    const std::string place = series_name(*sample.point, keys);
+    const auto [which, fresh] = known.try_emplace(place, plot.series.size());
+    if (fresh) {
+      plot.series.emplace_back().name =
+          "baseline " + baseline.header.board + (place.empty() ? "" : ", " + place);
+    }
+    PlotPoint point = plot_point(sample, at->second);
+    point.outside = false;  // it is not the baseline that is judged here
+    point.note = "baseline, " + point.note;
+    plot.series[which->second].points.push_back(std::move(point));
+  }
+}
+
+Plot curve_of(const record::Run& run, const QuantitySummary& entry, std::size_t number,
+              const record::Run* baseline) {
   Plot plot;
   const std::vector<Sample> samples = samples_of(run, entry);
   const std::string x = x_axis_of(samples);
@@ -170,12 +191,19 @@ Plot curve_of(const record::Run& run, const QuantitySummary& entry, std::size_t 
     if (fresh) plot.series.emplace_back().name = name;
     plot.series[place->second].points.push_back(plot_point(sample, at->second));
   }
+  const std::size_t own = plot.series.size();
+  if (baseline != nullptr) {
+    // A single series needs a name beside another one.
+    if (own == 1 && plot.series[0].name.empty()) plot.series[0].name = "this board";
+    add_baseline(plot, *baseline, entry, x, keys);
+  }
   std::size_t missing = 0;
   std::size_t outside = 0;
   for (Series& series : plot.series) {
     std::stable_sort(series.points.begin(), series.points.end(),
                      [](const PlotPoint& a, const PlotPoint& b) { return a.x < b.x; });
     for (const PlotPoint& point : series.points) {
+      if (&series >= plot.series.data() + own) continue;
       if (!point.y) ++missing;
       if (point.outside) ++outside;
     }
@@ -203,7 +231,8 @@ bool has_limits(const record::Run& run, const QuantitySummary& entry) {
 
 }  // namespace
 
-std::vector<Plot> response_curves(const record::Run& run, const Summary& summary) {
+std::vector<Plot> response_curves(const record::Run& run, const Summary& summary,
+                                  const record::Run* baseline) {
   std::vector<const QuantitySummary*> wanted;
   for (const std::string_view first : kFirst) {
     for (const QuantitySummary& entry : summary.quantities) {
@@ -216,7 +245,7 @@ std::vector<Plot> response_curves(const record::Run& run, const Summary& summary
   }
   std::vector<Plot> out;
   for (const QuantitySummary* entry : wanted) {
-    Plot plot = curve_of(run, *entry, out.size());
+    Plot plot = curve_of(run, *entry, out.size(), baseline);
     if (!plot.series.empty()) out.push_back(std::move(plot));
   }
   return out;

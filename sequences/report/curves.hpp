@@ -14,7 +14,9 @@ namespace nightbench::report {
 // and IF error, then whatever else has limits, each where it was measured at two places or more.
 // The x axis is the coordinate that takes the most values (RF frequency on a tie); every
 // combination of the others is a series.
-std::vector<Plot> response_curves(const record::Run& run, const Summary& summary);
+// With a baseline its readings of the same steps and quantities are drawn as series of their own.
+std::vector<Plot> response_curves(const record::Run& run, const Summary& summary,
+                                  const record::Run* baseline = nullptr);
 
 // Volts of I and Q over time, and I against Q on equal scales. At most `most_samples` are drawn.
 Plot time_trace(const record::TraceExcerpt& excerpt, const std::string& id,

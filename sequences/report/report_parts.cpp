@@ -133,8 +133,9 @@ std::string quantities_part(const Summary& summary) {
   return out + "</tbody>\n</table></div>\n";
 }
 
-std::string curves_part(const record::Run& run, const Summary& summary) {
-  const std::vector<Plot> plots = response_curves(run, summary);
+std::string curves_part(const record::Run& run, const Summary& summary,
+                        const record::Run* baseline) {
+  const std::vector<Plot> plots = response_curves(run, summary, baseline);
   if (plots.empty()) return "";
   std::string out =
       "<h2 id=\"curves\">Curves</h2>\n<p class=\"soft lead\">Shaded: the reading with its expanded "

@@ -19,7 +19,10 @@ std::string verdict_part(const record::Run& run, const Summary& summary,
                          const ReportOptions& options);
 std::string findings_part(const ReportOptions& options);
 std::string quantities_part(const Summary& summary);
-std::string curves_part(const record::Run& run, const Summary& summary);
+std::string curves_part(const record::Run& run, const Summary& summary,
+                        const record::Run* baseline = nullptr);
+// Each quantity where this run is furthest from the baseline, with both values; "" without one.
+std::string baseline_part(const record::Run& run, const record::Run* baseline);
 std::string traces_part(const record::Run& run, const Summary& summary);
 std::string identity_part(const record::Run& run, const ReportOptions& options);
 std::string readings_part(const record::Run& run);

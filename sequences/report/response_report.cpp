@@ -182,7 +182,8 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   out += verdict_part(run, summary, options);
 
   const std::string findings = findings_part(options);
-  const std::string curves = curves_part(run, summary);
+  const std::string curves = curves_part(run, summary, options.baseline);
+  const std::string beside = baseline_part(run, options.baseline);
   const std::string correction = correction_part(run);
   const std::string drift = drift_part(run);
   const std::string traces = traces_part(run, summary);
@@ -194,6 +195,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   if (!findings.empty()) link("findings", "Likely fault");
   link("identity", "What was measured with what");
   link("quantities", "Worst readings");
+  if (!beside.empty()) link("baseline", "Beside the baseline");
   if (!curves.empty()) link("curves", "Curves");
   if (!correction.empty()) link("correction", "I/Q correction");
   if (!drift.empty()) link("drift", "Drift");
@@ -204,7 +206,7 @@ std::string response_report_html(const record::Run& run, const ReportOptions& op
   if (!budget.empty()) link("budget", "How each U came about");
   link("cautions", "Cautions");
   out += "</nav>\n";
-  out += findings + identity_part(run, options) + quantities_part(summary) + derived_part(run) +
+  out += findings + identity_part(run, options) + quantities_part(summary) + beside + derived_part(run) +
          curves + correction + drift + traces + interruptions_part(run) + events_part(run) + readings_part(run) +
          budget + cautions_part(run);
   out += "<div class=\"sign\"><p>Checked by</p><p>Date</p></div>\n";

@@ -31,6 +31,8 @@ struct Finding {
 struct ReportOptions {
   std::vector<Finding> findings{};
   std::string diagnosis{};  // what the findings come to, one sentence; "" when none was made
+  // A known good board, or this one before its repair, to set beside; must outlive the call.
+  const record::Run* baseline = nullptr;
   // SHA-256 of the results file that belongs to this report, lower-case hex; "" leaves it out.
   std::string results_sha256{};
 };

@@ -82,5 +82,23 @@ TEST(Diagnose, WhatCannotBeReadIsRefusedWithItsName) {
   EXPECT_NE(book.err.find("iq-receiver"), std::string::npos) << book.err;
 }
 
+TEST(Baseline, AGoodBoardStandsBesideInTableAndCurves) {
+  const ScratchFolder folder;
+  EXPECT_EQ(run_board("H30-001", folder.path()).code, 0);
+  EXPECT_EQ(run_board("H30-004", folder.path()).code, 1);
+  const Done done = program({"report", "H30-004", "--store", folder.path(), "--baseline", "H30-001",
+                             "--out", folder / "beside", "--json"});
+  EXPECT_EQ(done.code, 0) << done.err;
+  const std::string report = read_text(Json::parse(done.out)["report"].get<std::string>());
+  EXPECT_NE(report.find("Beside the baseline"), std::string::npos);
+  EXPECT_NE(report.find("baseline H30-001"), std::string::npos) << "in a curve's legend";
+  EXPECT_NE(report.find(">differs<"), std::string::npos);
+  EXPECT_NE(report.find(">alike<"), std::string::npos);
+  const Done itself =
+      program({"report", "H30-004", "--store", folder.path(), "--baseline", "H30-004"});
+  EXPECT_EQ(itself.code, 2);
+  EXPECT_NE(itself.err.find("the run itself"), std::string::npos) << itself.err;
+}
+
 }  // namespace
 }  // namespace nightbench::testing
