@@ -40,7 +40,7 @@ Result<std::string> CaptureFolder::keep(const script::Action& action,
                         format(action.intent.lo_hz(), Unit::hertz, 10) + ", " +
                         format(action.intent.level_dbm, Unit::dbm);
   content.recorder = "nightbench";
-  content.centre_hz = action.intent.lo_hz();
+  content.centre_hz = action.intent.harmonic * action.intent.lo_hz();
   std::array<char, 40> name{};
   std::snprintf(name.data(), name.size(), "point-%06llu",
                 static_cast<unsigned long long>(action.ordinal));

@@ -347,6 +347,7 @@ std::optional<Observation> slope(const record::Run& run) {
   for (const Point& point : run.points) {
     const auto gain = std::ranges::find(point.readings, "conversion_gain", &Reading::quantity);
     if (gain == point.readings.end() || !gain->value || !point.at.contains("offset_hz")) continue;
+    if (record::harmonic_of(point) != 1) continue;
     Sums& sums = series[{coordinate(point, "offset_hz"), coordinate(point, "level_dbm")}];
     const double rf_hz = coordinate(point, "rf_hz");
     if (sums.n == 0) sums.lowest = sums.highest = rf_hz;
@@ -388,6 +389,7 @@ std::vector<Observation> rolloffs(const record::Run& run) {
       const auto found = std::ranges::find(point.readings, quantity, &Reading::quantity);
       const double offset_hz = coordinate(point, "offset_hz");
       if (found == point.readings.end() || !found->value || !(*found->value > 0)) continue;
+      if (record::harmonic_of(point) != 1) continue;
       // One side of the LO only: the two differ a little.
       if (offset_hz <= 0 || offset_hz > kFarTo_hz) continue;
       if (offset_hz > kLowIf_hz && offset_hz < kFarFrom_hz) continue;

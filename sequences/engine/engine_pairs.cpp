@@ -15,7 +15,7 @@ constexpr Duration kSupplyLook = std::chrono::seconds(10);
 
 Pending<PairAnalysis> Engine::analyse(const script::Action& action,
                                       const std::shared_ptr<const PairCapture>& capture) {
-  const script::Limits& limits = plan_.board_type().limits;
+  const script::Limits& limits = script::limits_for(plan_.board_type(), action.intent);
   std::function<PairAnalysis()> work = [capture, &limits, rf_hz = action.intent.rf_hz,
                                         spread = drift_.spread()] {
     return PairMeter::analyse(*capture, limits, rf_hz, spread);

@@ -32,7 +32,7 @@ std::vector<record::Reading> unread_action(const script::Action& action,
                                            const std::string& detail) {
   switch (action.kind) {
     case script::ActionKind::pair:
-      return unread_iq(type.limits, action.intent.rf_hz, kReason, detail);
+      return unread_iq(script::limits_for(type, action.intent), action.intent.rf_hz, kReason, detail);
     case script::ActionKind::check: {
       auto out = unread_pair(type.bring_up.pairs.at(action.check), type.limits,
                              {reading::Reason::not_measured, detail});

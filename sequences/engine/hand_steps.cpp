@@ -305,10 +305,11 @@ Awaitable<Result<bool>> HandSteps::bring_outputs(script::Action action, record::
   if (!done) {
     for (const char* quantity :
          {"if_error", "conversion_gain", "gain_balance", "phase_error", "image_rejection"}) {
-      const auto limit = type_.limits.find(quantity);
-      if (limit == type_.limits.end()) continue;
-      point->readings.push_back(unread(quantity, quantity, limit->second.unit, "skipped",
-                                       type_.limits, action.intent.rf_hz));
+      const script::Limits& limits = script::limits_for(type_, action.intent);
+      const auto limit = limits.find(quantity);
+      if (limit == limits.end()) continue;
+      point->readings.push_back(unread(quantity, quantity, limit->second.unit, "skipped", limits,
+                                       action.intent.rf_hz));
     }
   }
   co_return done;
@@ -317,9 +318,10 @@ Awaitable<Result<bool>> HandSteps::bring_outputs(script::Action action, record::
 // Only a look at whether the probes are where they should be: no readings come of it.
 Awaitable<Result<HandSteps::Measured>> HandSteps::see_outputs(script::Action action) {
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await outputs_.capture(action));
-  const PairAnalysis seen = PairMeter::analyse(*capture, type_.limits, action.intent.rf_hz);
+  const PairAnalysis seen = PairMeter::analyse(*capture, script::limits_for(type_, action.intent),
+                                               action.intent.rf_hz);
   Measured out;
-  const double offset_hz = action.intent.rf_hz - action.intent.lo_hz();
+  const double offset_hz = action.intent.signed_if_hz();
   for (const record::Reading& reading : seen.readings) {
     if (reading.quantity == "conversion_gain" && !reading.value) {
       out.finding = Finding::no_contact;

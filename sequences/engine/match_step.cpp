@@ -60,7 +60,7 @@ Awaitable<Result<void>> MatchMeter::measure(script::Action action, record::Point
     co_return fail(ErrorKind::bad_input, "a match needs two scope probes: wired to the board's "
                                          "outputs, or moved by hand");
   }
-  const double if_hz = std::fabs(action.intent.rf_hz - action.intent.lo_hz());
+  const double if_hz = std::fabs(action.intent.signed_if_hz());
   reading::ChannelRatio seen;
   double full_scale_v = 0;
   std::string doubt;

@@ -89,17 +89,20 @@ Expectation PairMeter::expectation(const script::Action& action) const {
   const script::BoardType& type = plan_.board_type();
   const script::PairStep& step = pair_step(action);
   Expectation expected;
-  expected.if_hz = std::fabs(action.intent.rf_hz - action.intent.lo_hz());
+  expected.if_hz = std::fabs(action.intent.signed_if_hz());
   if (step.record_points != 0) expected.points = step.record_points;
   if (step.periods != 0) expected.periods = step.periods;
-  expected.offset_v = learned_ ? learned_->offset_v : type.output_bias_v;
-  if (learned_ && learned_->amplitude_v > 0) {
+  const auto learned = learned_.find(action.intent.harmonic);
+  if (learned != learned_.end()) {
+    const Learned& seen = learned->second;
+    expected.offset_v = seen.offset_v;
     expected.amplitude_v =
-        learned_->amplitude_v * std::pow(10, (action.intent.level_dbm - learned_->level_dbm) / 20);
+        seen.amplitude_v * std::pow(10, (action.intent.level_dbm - seen.level_dbm) / 20);
   } else {
     const double emf_v = reading::emf_peak_v(
         action.intent.level_dbm - bench_.file().rf_path.loss_db, reading::IqContext().source_ohm);
-    expected.amplitude_v = emf_v * std::pow(10, type.conversion_gain_db / 20);
+    expected.offset_v = type.output_bias_v;
+    expected.amplitude_v = emf_v * std::pow(10, type.conversion_gain_db / 20) / action.intent.harmonic;
   }
   // Beyond the board's swing there is only clipping to see.
   expected.amplitude_v = std::min(expected.amplitude_v, 1.2 * type.output_swing_v);
@@ -185,13 +188,14 @@ PairAnalysis PairMeter::analyse(const PairCapture& capture, const script::Limits
 
 void PairMeter::learn(const script::Action& action, const PairAnalysis& analysis) {
   if (analysis.amplitude_v <= 0) return;
-  learned_ = Learned{action.intent.level_dbm, analysis.amplitude_v, analysis.offset_v};
+  learned_[action.intent.harmonic] =
+      Learned{action.intent.level_dbm, analysis.amplitude_v, analysis.offset_v};
 }
 
 double record_seconds(const script::Action& action) {
   const script::PairStep& step = pair_step(action);
   Expectation expected;
-  expected.if_hz = std::fabs(action.intent.rf_hz - action.intent.lo_hz());
+  expected.if_hz = std::fabs(action.intent.signed_if_hz());
   if (step.record_points != 0) expected.points = step.record_points;
   if (step.periods != 0) expected.periods = step.periods;
   const CaptureSettings settings = plan_capture(expected);

@@ -2,6 +2,7 @@
 // wrong, and the capture analysed beside the next one.
 #pragma once
 
+#include <map>
 #include <memory>
 #include <string>
 #include <vector>
@@ -50,7 +51,7 @@ class PairMeter {
 
   // What an analysis taught about the board, for the next range.
   void learn(const script::Action& action, const PairAnalysis& analysis);
-  void forget() { learned_ = {}; }
+  void forget() { learned_.clear(); }
 
  private:
   struct Learned {
@@ -60,7 +61,7 @@ class PairMeter {
 
   bench::Bench& bench_;
   const script::Plan& plan_;
-  std::optional<Learned> learned_;
+  std::map<int, Learned> learned_;  // by the multiple of the LO
 };
 
 // Seconds that one pair takes by its record alone; for estimates before a run.

@@ -1,5 +1,7 @@
 #include "sequences/record/run.hpp"
 
+#include <cmath>
+
 namespace nightbench::record {
 
 const char* word(Decision decision) {
@@ -12,6 +14,11 @@ const char* word(Decision decision) {
     case Decision::no_reading: return "no reading";
   }
   return "not judged";
+}
+
+int harmonic_of(const Point& point) {
+  const auto found = point.at.find("harmonic");
+  return found == point.at.end() ? 1 : static_cast<int>(std::lround(found->second));
 }
 
 const char* word(Severity severity) {

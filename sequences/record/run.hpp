@@ -67,13 +67,16 @@ struct Point {
   std::uint64_t ordinal = 0;            // position in the plan, 0-based, unique in the run
   std::string step;                     // JSON pointer of the step in the script, "/steps/4/do/0"
   std::string label;                    // for people: "response", "supplies"
-  std::map<std::string, double> at;     // "rf_hz", "lo_hz", "offset_hz", "level_dbm", "repeat", ...
+  std::map<std::string, double> at;     // "rf_hz", "lo_hz", "offset_hz" (signed IF), "level_dbm", ...
   std::vector<Reading> readings;
   std::optional<TraceExcerpt> excerpt;  // only where the script or engine asks for it
   int attempts = 1;
   WallTime started, finished;
   std::vector<std::string> notes;       // "range raised to 1 V/div", "measured again after reconnect"
 };
+
+// The multiple of the LO beside which the RF stood: "harmonic" of its coordinates, 1 without it.
+int harmonic_of(const Point& point);
 
 enum class Severity : std::uint8_t { info, warning, trouble };
 const char* word(Severity severity);

@@ -109,7 +109,7 @@ std::vector<CorrectionRow> correction_table(const record::Run& run) {
       return found == point.at.end() ? 0.0 : found->second;
     };
     const double offset_hz = at("offset_hz");
-    if (at("rf_hz") <= 0 || offset_hz == 0) continue;
+    if (at("rf_hz") <= 0 || offset_hz == 0 || record::harmonic_of(point) != 1) continue;
     if (const auto seen = seen_at(point)) {
       // A difference of large numbers: a millihertz is the same place.
       const double offset_mhz = std::round(offset_hz * 1e3);

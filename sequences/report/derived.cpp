@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <iterator>
 #include <map>
 #include <set>
 #include <tuple>
@@ -17,6 +18,7 @@ using reading::Outcome;
 
 struct Sample {
   double rf_hz = 0, offset_hz = 0, level_dbm = 0;
+  int harmonic = 1;    // the multiple of the LO beside which the RF stood
   double seconds = 0;  // since the start of the run
   const record::Point* point = nullptr;
 };
@@ -36,7 +38,7 @@ std::vector<Sample> samples_of(const record::Run& run) {
       return found == point.at.end() ? 0.0 : found->second;
     };
     if (at("rf_hz") <= 0) continue;
-    out.push_back({at("rf_hz"), at("offset_hz"), at("level_dbm"),
+    out.push_back({at("rf_hz"), at("offset_hz"), at("level_dbm"), record::harmonic_of(point),
                    seconds(point.started - run.header.started), &point});
   }
   return out;
@@ -244,16 +246,72 @@ void over_time(const std::vector<Sample>& samples, std::vector<Derived>& out) {
   }
 }
 
+// The board's response beside a multiple of the LO, over its response beside the LO at the same LO and
+// IF: what a strong station there would be heard with. Gains do not depend on the level where the board is
+// linear: beside the LO the lowest level counts. Of the ratios the largest over the band counts.
+void over_harmonics(const std::vector<Sample>& all, std::vector<Derived>& out) {
+  using Place = std::pair<double, double>;  // LO and offset, millihertz
+  const auto lo_hz = [](const Sample& sample) {
+    return (sample.rf_hz - sample.offset_hz) / sample.harmonic;
+  };
+  const auto place = [&lo_hz](const Sample& sample) {
+    return Place{std::round(lo_hz(sample) * 1e3), std::round(sample.offset_hz * 1e3)};
+  };
+  struct Reference {
+    const record::Reading* gain = nullptr;
+    double level_dbm = 0;
+  };
+  std::map<Place, Reference> beside_lo;
+  for (const Sample& sample : all) {
+    const record::Reading* const gain = find(*sample.point, "conversion_gain");
+    if (gain == nullptr || sample.harmonic != 1) continue;
+    Reference& reference = beside_lo[place(sample)];
+    if (reference.gain == nullptr || sample.level_dbm < reference.level_dbm) {
+      reference = {gain, sample.level_dbm};
+    }
+  }
+  struct Largest {
+    reading::Reading ratio;
+    const Sample* sample = nullptr;
+  };
+  std::map<int, Largest> largest;
+  for (const Sample& sample : all) {
+    if (sample.harmonic == 1) continue;
+    const record::Reading* const gain = find(*sample.point, "conversion_gain");
+    const auto reference = beside_lo.find(place(sample));
+    if (gain == nullptr || reference == beside_lo.end()) continue;
+    Largest& seen = largest[sample.harmonic];
+    const double ratio_db = *gain->value - *reference->second.gain->value;
+    if (seen.sample != nullptr && ratio_db <= seen.ratio.value) continue;
+    seen.ratio.value = ratio_db;
+    // The level is another one's error at another frequency: nothing of it cancels for certain.
+    seen.ratio.U = std::hypot(gain->expanded_u, reference->second.gain->expanded_u);
+    seen.sample = &sample;
+  }
+  for (const auto& [harmonic, seen] : largest) {
+    const std::string times = std::to_string(harmonic);
+    add(out, seen.ratio, "response_at_" + times + "_lo",
+        "Response at " + times + " x LO over that at the LO, largest", "dB",
+        "RF " + format(seen.sample->rf_hz, Unit::hertz, 7) + ", IF " +
+            format(std::fabs(seen.sample->offset_hz), Unit::hertz, 4) +
+            (seen.sample->offset_hz > 0 ? " above " : " below ") + times + " x LO");
+  }
+}
+
 }  // namespace
 
 std::vector<Derived> derive(const record::Run& run) {
-  const std::vector<Sample> samples = samples_of(run);
+  const std::vector<Sample> all = samples_of(run);
+  std::vector<Sample> samples;
+  std::ranges::copy_if(all, std::back_inserter(samples),
+                       [](const Sample& sample) { return sample.harmonic == 1; });
   std::vector<Derived> out;
   over_band(samples, out);
   over_level(samples, out);
   over_offset(samples, out);
   both_sides(samples, out);
   frequency_error(samples, out);
+  over_harmonics(all, out);
   over_time(samples, out);
   return out;
 }

@@ -19,7 +19,8 @@ struct Derived {
 // points or more); 1 dB compression over level per RF and offset (5 levels or more); IF corner over
 // offset per RF (6 offsets of one sign or more); LO phase error told apart from delay, worst over
 // RF, where both sides were measured; LO frequency error, where the RF stood on both sides of one LO
-// setting; drift per hour of gain balance, phase error and conversion
+// setting; the response beside each multiple of the LO that was measured, over that beside the LO;
+// drift per hour of gain balance, phase error and conversion
 // gain where a point was repeated over half an hour or more. What cannot be derived is left out,
 // except that an edge outside of the swept band says so.
 std::vector<Derived> derive(const record::Run& run);

@@ -136,6 +136,7 @@ std::string coordinate_title(std::string_view key) {
   if (key == "lo_hz") return "LO frequency";
   if (key == "offset_hz") return "RF minus LO";
   if (key == "level_dbm") return "RF level";
+  if (key == "harmonic") return "multiple of the LO";
   std::string out(key);
   for (const char* suffix : {"_hz", "_dbm", "_db", "_v", "_s", "_deg"}) {
     if (out.ends_with(suffix)) {

@@ -107,7 +107,8 @@ class Descent {
       action.check = ohms->checks[n];
       points_ += n;
     }
-    if (const auto* pair = std::get_if<PairStep>(&step.what); pair && !pair->checks.empty()) {
+    const auto* pair = std::get_if<PairStep>(&step.what);
+    if (pair != nullptr && !pair->checks.empty()) {
       action.kind = ActionKind::check;
       action.check = pair->checks[n];
       points_ += n;
@@ -122,10 +123,14 @@ class Descent {
       action.kind = ActionKind::match;
       action.test_point = match->at;
     }
+    if (pair != nullptr && pair->harmonic != 1) {
+      intent_ = beside_harmonic(intent_, pair->harmonic);
+      at_["harmonic"] = pair->harmonic;
+    }
     if (action.kind == ActionKind::pair || action.kind == ActionKind::match) {
       at_["rf_hz"] = intent_.rf_hz;
       at_["lo_hz"] = intent_.lo_hz();
-      at_["offset_hz"] = intent_.rf_hz - intent_.lo_hz();
+      at_["offset_hz"] = intent_.signed_if_hz();
       at_["level_dbm"] = intent_.level_dbm;
     }
     action.intent = intent_;
@@ -198,6 +203,11 @@ Needs Plan::needs() const {
   Needs needs;
   collect(script_.steps, type_, needs);
   return needs;
+}
+
+const Limits& limits_for(const BoardType& type, const Intent& intent) {
+  static const Limits kNone;
+  return intent.harmonic == 1 ? type.limits : kNone;
 }
 
 std::map<std::string, std::string> Plan::volts_points() const { return needs().volts; }

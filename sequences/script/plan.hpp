@@ -27,7 +27,10 @@ struct Intent {
   double offset_hz = 0;    // f_RF - f_LO; 0: the LO stands at lo_fixed_hz
   double lo_fixed_hz = 0;
 
+  int harmonic = 1;        // the multiple of the LO the RF stands beside, odd
+
   double lo_hz() const { return offset_hz != 0 ? rf_hz - offset_hz : lo_fixed_hz; }
+  double signed_if_hz() const { return rf_hz - harmonic * lo_hz(); }
 };
 
 enum class ActionKind : std::uint8_t {
@@ -90,6 +93,10 @@ class Plan {
   std::uint64_t actions_ = 0;
   std::uint64_t points_ = 0;
 };
+
+// The board type's limits are for the frequencies it was made to receive: beside a multiple of the LO
+// there are none.
+const Limits& limits_for(const BoardType& type, const Intent& intent);
 
 // What must not be exceeded, from the bench file.
 struct SafeLimits {

@@ -11,6 +11,7 @@ namespace nightbench::script {
 namespace {
 
 constexpr int kDeepest = 8;  // nesting of sweeps and repeats
+constexpr long long kHighestHarmonic = 15;
 
 Result<std::vector<Step>> decode_steps(const json::Node& node, int depth);
 
@@ -121,6 +122,12 @@ Result<PairStep> decode_pair(json::Fields& fields) {
   if (step.periods != 0 && !(step.periods >= 5 && step.periods <= 100'000)) {
     return fields.node().refuse("\"periods\" must be from 5 to 100000");
   }
+  TRY_ASSIGN(const long long harmonic, fields.integer("harmonic", 1, kHighestHarmonic, 1));
+  if (harmonic % 2 == 0) {
+    return fields.node().refuse("\"harmonic\" must be odd: a balanced detector has no response of its "
+                                "own beside even multiples of the LO");
+  }
+  step.harmonic = static_cast<int>(harmonic);
   return step;
 }
 
@@ -164,7 +171,11 @@ Result<Step> decode_step(const json::Node& node, int depth) {
       break;
     }
     case 3: {
-      TRY_ASSIGN(step.what, decode_pair(fields));
+      TRY_ASSIGN(PairStep pair, decode_pair(fields));
+      if (pair.harmonic != 1 && step.label == kinds[choice]) {
+        step.label = "at " + std::to_string(pair.harmonic) + " x LO";
+      }
+      step.what = std::move(pair);
       break;
     }
     case 4: {

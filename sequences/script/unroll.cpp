@@ -59,6 +59,15 @@ void apply(const DriveStep& drive, Intent& intent) {
   intent.lo_on = drive.lo_on.value_or(drive.lo_hz || drive.offset_hz ? true : intent.lo_on);
 }
 
+Intent beside_harmonic(const Intent& intent, int harmonic) {
+  Intent out = intent;
+  out.lo_fixed_hz = intent.lo_hz();
+  out.offset_hz = 0;
+  out.rf_hz = harmonic * out.lo_fixed_hz + (intent.rf_hz - out.lo_fixed_hz);
+  out.harmonic = harmonic;
+  return out;
+}
+
 void leave(const Step& step, const BoardType& type, Intent& intent) {
   if (const auto* power = std::get_if<PowerStep>(&step.what)) apply(*power, type, intent);
   if (const auto* drive = std::get_if<DriveStep>(&step.what)) apply(*drive, intent);

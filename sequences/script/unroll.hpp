@@ -22,6 +22,9 @@ void choose(const SweepStep& sweep, std::uint64_t n, Intent& intent);
 void apply(const PowerStep& power, const BoardType& type, Intent& intent);
 void apply(const DriveStep& drive, Intent& intent);
 
+// The RF moved beside `harmonic` times the LO, as far from it as it is from the LO now; the LO stays.
+Intent beside_harmonic(const Intent& intent, int harmonic);
+
 // The state after the whole step. Every step only sets things, so the last round of a loop decides.
 void leave(const Step& step, const BoardType& type, Intent& intent);
 void leave(const std::vector<Step>& steps, const BoardType& type, Intent& intent);

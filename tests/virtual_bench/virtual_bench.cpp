@@ -102,10 +102,11 @@ Result<engine::Ending> VirtualBench::run_plan(const script::Plan& plan, record::
   return *std::move(ending);
 }
 
-script::Plan make_plan(const std::string& script, const std::string& board_type) {
+script::Plan make_plan(const std::string& script, const std::string& board_type,
+                       const std::map<std::string, std::string>& settings) {
   const json::Node script_root = must(json::parse(script, "script"));
   const json::Node type_root = must(json::parse(board_type, "board type"));
-  return script::Plan(must(script::decode_script(script_root, script, {})),
+  return script::Plan(must(script::decode_script(script_root, script, settings)),
                       must(script::decode_board_type(type_root, board_type)));
 }
 

@@ -4,6 +4,7 @@
 
 #include <boost/asio/io_context.hpp>
 #include <functional>
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
@@ -52,7 +53,8 @@ class VirtualBench {
 };
 
 // A plan from texts; throws std::runtime_error with the error's text.
-script::Plan make_plan(const std::string& script, const std::string& board_type);
+script::Plan make_plan(const std::string& script, const std::string& board_type,
+                       const std::map<std::string, std::string>& settings = {});
 std::string library_text(const std::string& path);  // below sequences/library
 
 }  // namespace nightbench::testing

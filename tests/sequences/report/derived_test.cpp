@@ -54,6 +54,36 @@ TEST(Derived, TheLoErrorIsToldApartFromTheSources) {
   EXPECT_EQ(find(derive(run), "lo_error"), nullptr);
 }
 
+// One LO, one IF, one level: 20 lg(1/3) and a bit of filter. Other places do not count, nor do the
+// points beside 3 x LO for what the band says.
+TEST(Derived, TheResponseBesideAMultipleOfTheLoIsOverThatBesideTheLo) {
+  record::Run run;
+  for (const double lo_hz : {10.1e6, 10.12e6, 10.14e6}) {
+    run.points.push_back(point(lo_hz + 5e3, 5e3, -40, {reading("conversion_gain", 10, 0.6)}));
+    Point third = point(3 * lo_hz + 5e3, 5e3, -40,
+                        {reading("conversion_gain", lo_hz == 10.12e6 ? 0.2 : -1, 0.8)});
+    third.at["harmonic"] = 3;
+    run.points.push_back(third);
+  }
+  const auto all = derive(run);
+  const Derived* ratio = find(all, "response_at_3_lo");
+  ASSERT_NE(ratio, nullptr);
+  EXPECT_NEAR(*ratio->reading.value, -9.8, 1e-9);
+  EXPECT_NEAR(ratio->reading.expanded_u, 1.0, 1e-9);
+  EXPECT_EQ(ratio->over, "RF 30.365 MHz, IF 5 kHz above 3 x LO");
+  ASSERT_NE(find(all, "ripple"), nullptr);
+  EXPECT_NEAR(*find(all, "ripple")->reading.value, 0, 1e-9) << "points beside 3 x LO are none of the band";
+  run.points.erase(run.points.begin());  // the reference of the first LO
+  run.points.push_back(point(10.12e6 + 5e3, 5e3, -20, {reading("conversion_gain", 4, 0.6)}));
+  for (Point& each : run.points) {
+    if (record::harmonic_of(each) == 3) each.at["level_dbm"] = 0;
+  }
+  EXPECT_NEAR(*find(derive(run), "response_at_3_lo")->reading.value, -9.8, 1e-9)
+      << "another level beside the multiple, and beside the LO the lowest";
+  std::erase_if(run.points, [](const Point& each) { return record::harmonic_of(each) == 1; });
+  EXPECT_EQ(find(derive(run), "response_at_3_lo"), nullptr) << "nothing to compare with";
+}
+
 TEST(Derived, NothingFromNothing) {
   EXPECT_TRUE(derive(record::Run()).empty());
 }

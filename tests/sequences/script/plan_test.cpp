@@ -16,7 +16,8 @@ bool operator==(const Intent& a, const Intent& b) {
   return a.supply_on == b.supply_on && a.supply_v == b.supply_v &&
          a.supply_limit_a == b.supply_limit_a && a.soft_start_s == b.soft_start_s && a.rf_on == b.rf_on && a.rf_hz == b.rf_hz &&
          a.level_dbm == b.level_dbm && a.level_known == b.level_known && a.lo_on == b.lo_on &&
-         a.offset_hz == b.offset_hz && a.lo_fixed_hz == b.lo_fixed_hz;
+         a.offset_hz == b.offset_hz && a.lo_fixed_hz == b.lo_fixed_hz &&
+         a.harmonic == b.harmonic;
 }
 
 void PrintTo(const Intent& intent, std::ostream* out) {
@@ -97,7 +98,18 @@ class Walk {
   }
   void one(const Step& step, const PairStep& pair) {
     if (!pair.checks.empty()) return checks(step, pair);
-    place(note(step, ActionKind::pair));
+    const Intent before = now_;
+    if (pair.harmonic != 1) {
+      const double lo_hz = before.lo_hz();
+      now_.rf_hz = pair.harmonic * lo_hz + (before.rf_hz - lo_hz);
+      now_.lo_fixed_hz = lo_hz;
+      now_.offset_hz = 0;
+      now_.harmonic = pair.harmonic;
+    }
+    Action& action = note(step, ActionKind::pair);
+    if (pair.harmonic != 1) action.at["harmonic"] = pair.harmonic;
+    place(action);
+    now_ = before;
   }
   void one(const Step& step, const MatchStep& match) {
     Action& action = note(step, ActionKind::match);
@@ -107,7 +119,7 @@ class Walk {
   void place(Action& action) {
     action.at["rf_hz"] = now_.rf_hz;
     action.at["lo_hz"] = now_.lo_hz();
-    action.at["offset_hz"] = now_.rf_hz - now_.lo_hz();
+    action.at["offset_hz"] = now_.rf_hz - now_.harmonic * now_.lo_hz();
     action.at["level_dbm"] = now_.level_dbm;
     ++points_;
   }

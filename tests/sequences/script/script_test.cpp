@@ -53,6 +53,7 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(outputs.first, "");
   EXPECT_EQ(outputs.record_points, 20'000U);
   EXPECT_EQ(outputs.periods, 40);
+  EXPECT_EQ(outputs.harmonic, 3);
   EXPECT_EQ(as<DriveStep>(script.steps[6]).lo_hz, 10.1e6);
   const auto& splitter = as<PairStep>(script.steps[7]);
   EXPECT_EQ(splitter.first, "splitter_phase");
