@@ -115,8 +115,19 @@ Awaitable<Result<void>> Session::ready() {
     if (peeked && reader_.leftover().empty()) co_return Result<void>{};
     if (peeked) tell(Traffic::Kind::note, "nobody asked for '" + shown(reader_.leftover()) + "'");
   }
+  // Losses that an operation met itself have been told by it; this one nobody knows of yet.
+  const bool untold = in_step_;
+  const std::string unchecked = unchecked_;
   in_step_ = false;
-  co_return co_await do_resynchronise();
+  CO_TRY(co_await do_resynchronise());
+  if (untold && !unchecked.empty() && !unreported_) {
+    Error error;
+    error.kind = ErrorKind::refused;
+    error.command = unchecked;
+    error.message = "the connection was lost after this, which may not have arrived";
+    co_return fail(tagged(std::move(error), ""));
+  }
+  co_return Result<void>{};
 }
 
 Awaitable<Result<void>> Session::send(const std::string& text, TimePoint deadline) {

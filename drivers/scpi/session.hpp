@@ -8,7 +8,9 @@
 // bytes that nobody asked for, the session is out of step, and the next operation first
 // resynchronises (device clear where the transport has one, else a new connection, then *IDN? must
 // name the same instrument). Retrying is the caller's business; the session never sends a command
-// twice.
+// twice. Commands that were not checked when their connection was found lost may have been swallowed
+// with it: the next operation then fails with `refused`, naming them, and the one after it finds
+// the new connection in step.
 #pragma once
 
 #include <cstdint>
@@ -135,7 +137,8 @@ class Session {
   Awaitable<Result<void>> do_check();
   Awaitable<Result<void>> do_resynchronise();
 
-  Awaitable<Result<void>> ready();  // in step, quiet, and the gap has passed
+  // In step, quiet, and the gap has passed. Refused, yet in step, when commands may be lost.
+  Awaitable<Result<void>> ready();
   Awaitable<Result<void>> send(const std::string& text, TimePoint deadline);
   Awaitable<Result<std::string>> exchange(const std::string& text, Duration timeout);
   Awaitable<Result<std::optional<QueueEntry>>> drain();

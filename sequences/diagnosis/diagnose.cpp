@@ -192,6 +192,11 @@ Diagnosis diagnose(const record::Run& run, const script::BoardType& type, const 
   out.conclusion = conclusion_of(out);
   if (out.readings == 0) out.causes.clear();
   out.sentence = sentence_of(out);
+  if (out.conclusion == Conclusion::healthy) {
+    for (const std::size_t each : unseen_faults(book, weighed)) {
+      out.unseen.push_back({book.faults[each].id, book.faults[each].title});
+    }
+  }
   out.next = next_of(book, type, all, evidence);
   return out;
 }

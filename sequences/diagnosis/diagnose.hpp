@@ -33,6 +33,12 @@ struct Says {
   double weight = 0;     // natural logarithm of the likelihood over that of a good board
 };
 
+// A fault that a board which looks good may have all the same: nothing measured would show it.
+struct Unseen {
+  std::string fault;  // id in the book
+  std::string title;
+};
+
 // One fault, or two that are there together.
 struct Cause {
   std::vector<std::string> faults;  // ids in the book
@@ -58,6 +64,7 @@ struct Diagnosis {
   double healthy = 0;             // probability of a good board
   double unknown = 0;             // of something that is not in the book
   std::vector<Cause> causes;      // most probable first, at most `Options::most_causes`
+  std::vector<Unseen> unseen;     // of a healthy conclusion only, in the order of the book
   std::vector<NextCheck> next;    // best first, at most three; none when nothing is left to learn
   std::size_t readings = 0;       // that were weighed
 };

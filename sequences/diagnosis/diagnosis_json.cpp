@@ -39,6 +39,10 @@ Json json_of(const Diagnosis& diagnosis, const record::Run& run, const FaultBook
                       {"repairs", each.repairs},
                       {"cautions", each.cautions}});
   }
+  Json unseen = Json::array();
+  for (const Unseen& each : diagnosis.unseen) {
+    unseen.push_back({{"fault", each.fault}, {"title", each.title}});
+  }
   Json next = Json::array();
   for (const NextCheck& each : diagnosis.next) {
     next.push_back({{"check", each.id},
@@ -56,6 +60,7 @@ Json json_of(const Diagnosis& diagnosis, const record::Run& run, const FaultBook
           {"healthy", rounded(diagnosis.healthy)},
           {"unknown", rounded(diagnosis.unknown)},
           {"causes", causes},
+          {"unseen", unseen},
           {"next_checks", next}};
 }
 

@@ -59,6 +59,10 @@ std::string text_of(const Diagnosis& diagnosis, const record::Run& run, std::siz
       }
     }
   }
+  if (!diagnosis.unseen.empty()) {
+    out += "\nWhat these readings would not show:\n";
+    for (const Unseen& each : diagnosis.unseen) out += wrapped("  - ", each.title, "    ", width);
+  }
   if (diagnosis.next.empty()) return out;
   out += "\nWhat would tell most next:\n";
   for (const NextCheck& each : diagnosis.next) {

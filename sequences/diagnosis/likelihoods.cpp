@@ -11,6 +11,7 @@ namespace {
 
 // A board that misses a limit is good only if the bench is wrong.
 constexpr double kGoodThoughMissed = 0.02;
+constexpr double kHardlyLess = 0.3;  // odds that readings leave standing: they say nothing of it
 constexpr std::size_t kPairSeeds = 14;  // faults that are tried together with every other one
 constexpr double kLeastOhm_log = -0.5, kMostOhm_log = 9;
 // Shares of readings that something unknown disturbs.
@@ -46,6 +47,7 @@ class Table {
   double single(std::size_t fault, std::size_t* best) const;
   double pair(std::size_t one, std::size_t other, Hypothesis* best) const;
   std::vector<std::size_t> seeds() const;
+  double certain(std::size_t fault) const;
 
  private:
   void add(const Fault& fault);
@@ -143,6 +145,19 @@ double Table::pair(std::size_t one, std::size_t other, Hypothesis* best) const {
   return log_mean_exp(logs);
 }
 
+// As single(), over a good board, by the readings alone of which the book says what they become.
+double Table::certain(std::size_t fault) const {
+  std::vector<double> logs;
+  for (const Row& row : rows_[fault]) {
+    double total = 0;
+    for (const std::size_t n : touched_[fault]) {
+      if (row.expected[n].kind != Kind::unknown) total += row.logs[n] - healthy_[n];
+    }
+    logs.push_back(total);
+  }
+  return log_mean_exp(logs);
+}
+
 // Faults that explain most by themselves, whatever else they get wrong.
 std::vector<std::size_t> Table::seeds() const {
   constexpr double kMostHeldAgainst = -3;
@@ -210,6 +225,15 @@ Expectation expected_of(const FaultBook& book, const Hypothesis& hypothesis,
   for (const Hypothesis::Part& part : hypothesis.parts) {
     const Prediction* found = book.faults[part.fault].find(reading, if_hz);
     if (found != nullptr) out = combine(out, found->at(part.size), healthy, scale);
+  }
+  return out;
+}
+
+std::vector<std::size_t> unseen_faults(const FaultBook& book, const std::vector<Judged>& evidence) {
+  const Table table(book, evidence);
+  std::vector<std::size_t> out;
+  for (std::size_t fault = 0; fault < book.faults.size(); ++fault) {
+    if (table.certain(fault) >= std::log(kHardlyLess)) out.push_back(fault);
   }
   return out;
 }

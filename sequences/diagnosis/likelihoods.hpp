@@ -47,4 +47,8 @@ std::vector<Judged> judged(const std::vector<Observation>& evidence, const Fault
 std::vector<Hypothesis> posterior(const FaultBook& book, const std::vector<Judged>& evidence,
                                   bool pairs = true);
 
+// Faults that these readings would not show, by their index in the book: by what the book says for
+// certain, and not merely "unknown", they leave each of them about as likely as before.
+std::vector<std::size_t> unseen_faults(const FaultBook& book, const std::vector<Judged>& evidence);
+
 }  // namespace nightbench::diagnosis

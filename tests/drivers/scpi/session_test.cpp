@@ -245,6 +245,23 @@ TEST_F(SessionTest, AClosedConnectionIsOpenedAgainBeforeTheNextOperation) {
   EXPECT_EQ(session.generation(), generation + 1) << "settings may be gone";
 }
 
+TEST_F(SessionTest, CommandsThatALostConnectionMayHaveSwallowedAreAnError) {
+  Session& session = open();
+  ASSERT_TRUE(run(session.command(":CHAN1:RANG 2")));
+  fake_.drop_connection();
+  const auto second = run(session.command(":CHAN2:RANG 2"));
+  ASSERT_FALSE(second) << "the first may not have been obeyed";
+  EXPECT_EQ(second.error().kind, ErrorKind::refused);
+  EXPECT_EQ(describe(second.error()),
+            "scope: ':CHAN1:RANG 2': the connection was lost after this, which may not have arrived");
+  EXPECT_TRUE(session.in_step());
+  EXPECT_TRUE(run(session.check())) << "told once";
+
+  ASSERT_TRUE(run(session.apply({":CHAN1:RANG 2"}, false)));
+  fake_.drop_connection();
+  EXPECT_TRUE(run(session.command(":CHAN2:RANG 2"))) << "what was checked has arrived";
+}
+
 TEST_F(SessionTest, AnotherInstrumentAtTheSameAddressIsNotAccepted) {
   Session& session = open();
   fake_.drop_connection();
