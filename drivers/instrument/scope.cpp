@@ -211,7 +211,10 @@ Awaitable<Result<void>> Scope::arm() {
 
 Awaitable<Result<void>> Scope::complete() {
   if (!actual_) co_return trouble(ErrorKind::bad_input, "the scope was not armed");
-  const Duration most = actual_->acquisition_time() + session().options().timeout;
+  // An average waits for as many triggers, and the scope rearms in between.
+  constexpr Duration kRearm = std::chrono::milliseconds(100);
+  const Duration most = actual_->acquisition_time() + session().options().timeout +
+                        (actual_->averages > 1 ? kRearm * actual_->averages : Duration{});
   if (dialect().scope().poll) {
     CO_TRY(co_await poll_complete(session().clock().now() + most));
   } else {

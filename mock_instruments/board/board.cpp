@@ -184,17 +184,31 @@ std::vector<Board::State::View> Board::State::views(const Stimulus& stimulus, Mo
 
 void Board::State::add_node(const Stimulus& stimulus, const std::vector<View>& views, int node,
                             const TimeBase& base, std::vector<double>& out) {
-  const auto tones = source_tones(stimulus);
+  // One pass over the samples a tone: the temperatures are mixed in its envelope.
+  Envelope mixed;
+  const auto add = [&](double hz, int order, Complex amplitude, const auto& solution) {
+    const Envelope* envelope = &solution(views.front());
+    if (views.size() > 1) {
+      mixed.assign(envelope->size(), 0.0F);
+      for (const View& view : views) {
+        const auto weight = static_cast<float>(view.weight);
+        const Envelope& part = solution(view);
+        for (std::size_t k = 0; k < mixed.size(); ++k) mixed[k] += weight * part[k];
+      }
+      envelope = &mixed;
+    }
+    add_tone({hz, order, amplitude, envelope}, base, out);
+  };
+  add(0.0, 0, 1.0, [&](const View& view) -> const Envelope& {
+    return view.model->dc(view.lines).envelope(node, 0);
+  });
   // Points on the RF side carry the RF itself, all others what is left at the IF.
   const bool rf_side = node < node_pin && node != node_centre_tap;
-  for (const View& view : views) {
-    const auto& steady = view.model->dc(view.lines).envelope(node, 0);
-    add_tone({0.0, 0, view.weight, &steady}, base, out);
-    for (const SourceTone& tone : tones) {
-      const int order = rf_side ? 0 : nearest_order(tone.hz, base.lo_hz);
-      const auto& envelope = view.model->rf(view.lines, tone.hz).envelope(node, order);
-      add_tone({tone.hz, order, view.weight * tone.emf, &envelope}, base, out);
-    }
+  for (const SourceTone& tone : source_tones(stimulus)) {
+    const int order = rf_side ? 0 : nearest_order(tone.hz, base.lo_hz);
+    add(tone.hz, order, tone.emf, [&](const View& view) -> const Envelope& {
+      return view.model->rf(view.lines, tone.hz).envelope(node, order);
+    });
   }
 }
 

@@ -12,7 +12,8 @@ Complex Solution::component(int node, int order) {
 
 const Envelope& Solution::envelope(int node, int order) {
   return envelopes_.get({node, order}, [&] {
-    return std::make_unique<Envelope>(state_.envelope(node, order, envelope_points));
+    const std::size_t points = node >= node_out ? output_envelope_points : envelope_points;
+    return std::make_unique<Envelope>(state_.envelope(node, order, points));
   });
 }
 

@@ -19,7 +19,9 @@ class Solution {
   explicit Solution(SteadyState state) : state_(std::move(state)) {}
   Complex component(int node, int order);
   const Envelope& envelope(int node, int order);
+  // Over one LO period. The switch side has edges; an op-amp's output has none.
   static constexpr std::size_t envelope_points = 1024;
+  static constexpr std::size_t output_envelope_points = 64;
 
  private:
   struct Asked {

@@ -137,10 +137,16 @@ Envelope SteadyState::envelope(int node, int order, std::size_t count) const {
     const VectorXcd ratio = (eigenvalue * step).array().exp();
     Complex follows = stretch.direct(node);
     for (Eigen::Index m = 0; m < modes; ++m) follows += row(m) * stretch.forced(m);
+    // Turned on from sample to sample: a stretch is a fraction of a period, so errors stay small.
+    follows *= turn(angular_ * (t - stretch.begin_s));
+    const Complex follows_step = turn(angular_ * step);
+    Complex back = turn(-shifted * t);
+    const Complex back_step = turn(-shifted * step);
     while (k < count && (last || t < end)) {
-      const Complex v = mode.sum() + follows * turn(angular_ * (t - stretch.begin_s));
-      out.emplace_back(v * turn(-shifted * t));
+      out.emplace_back((mode.sum() + follows) * back);
       mode = mode.cwiseProduct(ratio);
+      follows *= follows_step;
+      back *= back_step;
       ++k;
       t = static_cast<double>(k) * step;
     }

@@ -8,9 +8,9 @@ namespace nightbench::mock::instrument {
 
 Latency Latency::typical(Duration settle) {
   Latency out;
-  out.command = std::chrono::milliseconds(1);
-  out.query = std::chrono::milliseconds(1);
-  out.bytes_per_second = 2e6;
+  out.command = std::chrono::milliseconds(2);
+  out.query = std::chrono::milliseconds(2);
+  out.bytes_per_second = 1e6;
   out.settle = settle;
   out.acquires = true;
   return out;

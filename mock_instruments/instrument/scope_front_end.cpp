@@ -7,6 +7,14 @@
 namespace nightbench::mock::instrument {
 namespace {
 
+// Noise of so many steps squared makes the mean of rounded values that of the unrounded ones, to
+// exp(-2 pi^2 s^2) / pi of a step, here 0.016 (Widrow and Kollar, Quantization Noise, from memory).
+constexpr double kDithers = 0.15;
+// std::round() is a call for each sample.
+std::int16_t nearest_code(double value) {
+  return static_cast<std::int16_t>(value + (value < 0 ? -0.5 : 0.5));
+}
+
 constexpr double kSlack = 1e-9;  // of a step: 1e6 may arrive as 999999.9999
 
 class BoardWaves final : public WaveSource {
@@ -153,6 +161,7 @@ double ScopeFrontEnd::offset_error_v(int number) const {
 std::optional<double> ScopeFrontEnd::find_trigger(TimePoint now) {
   if (trigger.channel == 0) return 0.0;
   constexpr std::size_t kSearched = 4096;
+  constexpr std::size_t kAtOnce = 256;
   constexpr std::size_t kRefined = 64;
   const double sign = trigger.falling ? -1.0 : 1.0;
   const double at_gain = gain(trigger.channel);
@@ -168,12 +177,18 @@ std::optional<double> ScopeFrontEnd::find_trigger(TimePoint now) {
   };
   const double span = 2.0 * static_cast<double>(points()) / rate_hz();
   const double coarse = span / static_cast<double>(kSearched);
-  const auto rough = crossing(source_.volts(trigger.channel, now, 0.0, coarse, kSearched));
-  if (!rough) return std::nullopt;
-  const double start = (std::floor(*rough) - 0.5) * coarse;
-  const double fine = 2.0 * coarse / static_cast<double>(kRefined);
-  const auto exact_at = crossing(source_.volts(trigger.channel, now, start, fine, kRefined));
-  return exact_at ? start + *exact_at * fine : *rough * coarse;
+  // An edge mostly comes soon, so the search goes on stretch by stretch, each with its neighbour's
+  // first sample.
+  for (std::size_t first = 0; first < kSearched; first += kAtOnce) {
+    const double begin = static_cast<double>(first) * coarse;
+    const auto rough = crossing(source_.volts(trigger.channel, now, begin, coarse, kAtOnce + 1));
+    if (!rough) continue;
+    const double start = begin + (std::floor(*rough) - 0.5) * coarse;
+    const double fine = 2.0 * coarse / static_cast<double>(kRefined);
+    const auto exact_at = crossing(source_.volts(trigger.channel, now, start, fine, kRefined));
+    return exact_at ? start + *exact_at * fine : begin + *rough * coarse;
+  }
+  return std::nullopt;
 }
 
 TimePoint ScopeFrontEnd::arm(TimePoint now, const Latency& latency) {
@@ -192,9 +207,12 @@ TimePoint ScopeFrontEnd::arm(TimePoint now, const Latency& latency) {
   take(now, at - pre_trigger * span);
   complete_at_ = now;
   if (latency.acquires) {
+    // From the command to the first record and from the last one to its answer; between records of
+    // an average (common practice, no source).
+    constexpr double kBegin = 60e-3;
     constexpr double kRearm = 1e-3;
     const double each = std::max(at, 0.0) + span + kRearm;
-    complete_at_ = now + latency.scaled(from_seconds(each * averages));
+    complete_at_ = now + latency.scaled(from_seconds(kBegin + each * averages));
   }
   return complete_at_;
 }
@@ -235,22 +253,34 @@ ScopeRecord ScopeFrontEnd::convert(int number, TimePoint now, double start_s, bo
   const double shift = offset_error_v(number) - at.offset_v +
                        disturbance_[index].at(now) * at.full_scale_v - mean * at_gain;
   const double up = 65536.0 / levels;
-  std::vector<double> sum(n, 0.0);
-  for (int pass = 0; pass < averages; ++pass) {
-    // Records that no edge lines up do not add up coherently.
-    if (pass > 0 && !triggered) {
-      const double later = first + pass * (static_cast<double>(n) * true_dt + random_.uniform());
-      volts = source_.volts(number, now, later, true_dt, n);
+  out.raw.resize(n);
+  if (triggered && averages > 1 && config_.noise_lsb * config_.noise_lsb >= kDithers) {
+    // Many converted records of one waveform, each with its own noise, come to the waveform with
+    // the noise and the rounding of all of them (quantisation theory: dithered, the rounding is
+    // another noise of a twelfth of a step squared).
+    const double noise = std::sqrt((config_.noise_lsb * config_.noise_lsb + 1.0 / 12) / averages);
+    for (std::size_t i = 0; i < n; ++i) {
+      const double steps = (volts[i] * at_gain + shift) / lsb + noise * random_.normal();
+      const double kept = std::clamp(steps, -levels / 2, levels / 2 - 1);
+      out.raw[i] = nearest_code(kept * up);
+    }
+  } else {
+    std::vector<double> sum(n, 0.0);
+    for (int pass = 0; pass < averages; ++pass) {
+      // Records that no edge lines up do not add up coherently.
+      if (pass > 0 && !triggered) {
+        const double later = first + pass * (static_cast<double>(n) * true_dt + random_.uniform());
+        volts = source_.volts(number, now, later, true_dt, n);
+      }
+      for (std::size_t i = 0; i < n; ++i) {
+        const double noisy =
+            (volts[i] * at_gain + shift) / lsb + config_.noise_lsb * random_.normal();
+        sum[i] += nearest_code(std::clamp(noisy, -levels / 2, levels / 2 - 1));
+      }
     }
     for (std::size_t i = 0; i < n; ++i) {
-      const double noisy =
-          (volts[i] * at_gain + shift) / lsb + config_.noise_lsb * random_.normal();
-      sum[i] += std::clamp(std::round(noisy), -levels / 2, levels / 2 - 1);
+      out.raw[i] = nearest_code(sum[i] / averages * up);
     }
-  }
-  out.raw.resize(n);
-  for (std::size_t i = 0; i < n; ++i) {
-    out.raw[i] = static_cast<std::int16_t>(std::round(sum[i] / averages * up));
   }
   if (exact) out.exact.assign(volts.begin(), volts.end());
   return out;

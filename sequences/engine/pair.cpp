@@ -76,6 +76,35 @@ Result<void> as_set(instrument::Scope& scope, const instrument::ScopeActual& set
   return {};
 }
 
+instrument::ScopeSetup scope_setup(const CaptureSettings& settings, int i_channel, int q_channel) {
+  instrument::ScopeSetup setup;
+  for (const int channel : {i_channel, q_channel}) {
+    instrument::ChannelSetup each;
+    each.channel = channel;
+    each.full_scale_v = settings.full_scale_v;
+    each.offset_v = settings.offset_v;
+    setup.channels.push_back(each);
+  }
+  setup.sample_rate_hz = settings.sample_rate_hz;
+  setup.points = settings.points;
+  return setup;
+}
+
+// The first channel that swings far enough, half-way between its extremes; nothing when neither
+// does: a scope would wait for ever, or line noise up.
+std::optional<CaptureTrigger> find_trigger(const instrument::Capture& capture, double full_scale_v) {
+  constexpr double kLeastSwing = 0.05;  // of full scale
+  // In steps, so that noise alone does not change the setting from point to point.
+  const double step_v = kLeastSwing / 5 * full_scale_v;
+  for (const instrument::ChannelCapture& each : capture.channels) {
+    const signal::Extremes found = signal::extremes(trace_of(each));
+    if (found.highest_v - found.lowest_v < kLeastSwing * full_scale_v) continue;
+    const double middle_v = 0.5 * (found.lowest_v + found.highest_v);
+    return CaptureTrigger{each.channel, step_v * std::round(middle_v / step_v)};
+  }
+  return std::nullopt;
+}
+
 // A match is captured as a pair of which the script says nothing.
 const script::PairStep& pair_step(const script::Action& action) {
   static const script::PairStep kPlain;
@@ -126,41 +155,62 @@ Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script:
   co_return std::shared_ptr<const PairCapture>(made);
 }
 
+Awaitable<Result<double>> PairMeter::take(instrument::ScopeSetup setup, PairCapture* made) {
+  instrument::Scope& scope = *bench_.scope();
+  CO_TRY_ASSIGN(const instrument::ScopeActual actual, co_await scope.apply(setup));
+  CO_TRY_ASSIGN(made->samples, co_await scope.acquire());
+  if (made->samples.channels.size() != 2) {
+    co_return fail(ErrorKind::internal, "the scope gave another number of channels than two");
+  }
+  CO_TRY(as_set(scope, actual, made->samples));
+  co_return actual.channels.empty() ? setup.channels[0].full_scale_v
+                                    : actual.channels[0].full_scale_v;
+}
+
 Awaitable<Result<std::shared_ptr<PairCapture>>> PairMeter::capture_on(script::Action action,
                                                                       int i_channel, int q_channel) {
   using Out = Result<std::shared_ptr<PairCapture>>;
-  const script::BoardType& type = plan_.board_type();
-  instrument::Scope& scope = *bench_.scope();
   auto made = std::make_shared<PairCapture>();
+  const int averages = pair_step(action).averages;
   CaptureSettings settings = plan_capture(expectation(action));
   double full_scale_v = 0;
   for (int attempt = 1;; ++attempt) {
-    instrument::ScopeSetup setup;
-    for (const int channel : {i_channel, q_channel}) {
-      instrument::ChannelSetup each;
-      each.channel = channel;
-      each.full_scale_v = settings.full_scale_v;
-      each.offset_v = settings.offset_v;
-      setup.channels.push_back(each);
+    const bool last = attempt >= kMostRangeTries;
+    instrument::ScopeSetup setup = scope_setup(settings, i_channel, q_channel);
+    const auto trigger = triggers_.find(action.intent.harmonic);
+    const bool averaged = averages > 1 && trigger != triggers_.end();
+    if (averaged) {
+      setup.averages = averages;
+      setup.edge_trigger = true;
+      setup.trigger_channel = trigger->second.channel;
+      setup.trigger_level_v = trigger->second.level_v;
     }
-    setup.sample_rate_hz = settings.sample_rate_hz;
-    setup.points = settings.points;
-    CO_TRY_ASSIGN(const instrument::ScopeActual actual, co_await scope.apply(setup));
-    full_scale_v = actual.channels.empty() ? settings.full_scale_v : actual.channels[0].full_scale_v;
-    CO_TRY_ASSIGN(made->samples, co_await scope.acquire());
-    if (made->samples.channels.size() != 2) {
-      co_return Out(fail(ErrorKind::internal, "the scope gave another number of channels than two"));
+    const Result<double> taken = co_await take(setup, made.get());
+    if (!taken && averaged && !last && taken.error().kind == ErrorKind::timeout) {
+      triggers_.erase(trigger);  // the signal has gone: a single acquisition shows what there is
+      continue;
     }
-    CO_TRY(as_set(scope, actual, made->samples));
+    if (!taken) co_return fail(taken.error());
+    full_scale_v = *taken;
     const Seen seen = look(made->samples);
     const auto next = replan(settings, full_scale_v, seen);
-    if (!next || attempt == kMostRangeTries) break;
-    made->notes.push_back("range " + format(full_scale_v, Unit::volt, 3) +
-                          (seen.clipped ? " was clipped" : " was too wide") + ", tried " +
-                          format(next->full_scale_v, Unit::volt, 3));
-    settings = *next;
+    if (next && !last) {
+      made->notes.push_back("range " + format(full_scale_v, Unit::volt, 3) +
+                            (seen.clipped ? " was clipped" : " was too wide") + ", tried " +
+                            format(next->full_scale_v, Unit::volt, 3));
+      settings = *next;
+      continue;
+    }
+    if (averages == 1) break;
+    const auto found = find_trigger(made->samples, full_scale_v);
+    if (found)
+      triggers_[action.intent.harmonic] = *found;
+    else
+      triggers_.erase(action.intent.harmonic);
+    // An average stands when it held a signal, a single acquisition when it held none.
+    if (averaged == found.has_value() || last) break;
   }
-  made->context = iq_context(bench_.file(), type, action.intent, full_scale_v);
+  made->context = iq_context(bench_.file(), plan_.board_type(), action.intent, full_scale_v);
   co_return Out(std::move(made));
 }
 
@@ -199,7 +249,8 @@ double record_seconds(const script::Action& action) {
   if (step.record_points != 0) expected.points = step.record_points;
   if (step.periods != 0) expected.periods = step.periods;
   const CaptureSettings settings = plan_capture(expected);
-  return static_cast<double>(settings.points) / settings.sample_rate_hz;
+  const double record_s = static_cast<double>(settings.points) / settings.sample_rate_hz;
+  return step.averages > 1 ? (1 + step.averages) * record_s : record_s;
 }
 
 }  // namespace nightbench::engine

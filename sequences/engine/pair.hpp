@@ -4,6 +4,7 @@
 
 #include <map>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -34,12 +35,20 @@ struct PairAnalysis {
   bool worth_repeating = false;  // refused for a reason that may pass: no signal, drift, ...
 };
 
+// What lines up the acquisitions of an average.
+struct CaptureTrigger {
+  int channel = 1;
+  double level_v = 0;
+};
+
 class PairMeter {
  public:
   PairMeter(bench::Bench& bench, const script::Plan& plan) : bench_(bench), plan_(plan) {}
 
   // Captures with RF and LO as `action` intends, which must stand already. Errors as of the
-  // scope; a range that cannot be made to fit is no error here, the analysis refuses it.
+  // scope; a range that cannot be made to fit is no error here, the analysis refuses it. Averages, if
+  // the script asks for them, are triggered by I (by Q if I is silent), once the board is known to give
+  // a signal to trigger on; until then, and when it has gone, a single acquisition looks first.
   Awaitable<Result<std::shared_ptr<const PairCapture>>> capture(script::Action action);
   // The same on two scope channels whatever they are wired to, without the channels' match.
   Awaitable<Result<std::shared_ptr<PairCapture>>> capture_on(script::Action action, int i_channel,
@@ -51,17 +60,23 @@ class PairMeter {
 
   // What an analysis taught about the board, for the next range.
   void learn(const script::Action& action, const PairAnalysis& analysis);
-  void forget() { learned_.clear(); }
+  void forget() {
+    learned_.clear();
+    triggers_.clear();
+  }
 
  private:
   struct Learned {
     double level_dbm = 0, amplitude_v = 0, offset_v = 0;
   };
   Expectation expectation(const script::Action& action) const;
+  // One acquisition into `made`; gives the full scale that the scope made of the wanted one.
+  Awaitable<Result<double>> take(instrument::ScopeSetup setup, PairCapture* made);
 
   bench::Bench& bench_;
   const script::Plan& plan_;
   std::map<int, Learned> learned_;  // by the multiple of the LO
+  std::map<int, CaptureTrigger> triggers_;  // of averages, likewise
 };
 
 // Seconds that one pair takes by its record alone; for estimates before a run.

@@ -29,39 +29,50 @@ struct Noise {
   double uy = 0.0;
 };
 
-// Nearest point of the circle in the metric of the error. With Lagrange's m:
+// Nearest point of the circle in the metric of the error, its s (below) to a relative `tolerance`;
+// the distance, least there, is off by the square of that. With Lagrange's m:
 // x = px / (1 + m ux^2), y = py / (1 + m uy^2), and |(x, y)| falls with m.
-Place nearest(const Place& p, double r, const Noise& noise) {
+Place nearest(const Place& p, double r, const Noise& noise, double tolerance = 1e-9) {
   const double vx = noise.ux * noise.ux;
   const double vy = noise.uy * noise.uy;
   if (r <= 0.0) return {};
   // In units m vx = s - 1, s > 0: x = px / s, y = py / (1 + (s - 1) q).
   const double q = vy / vx;
-  const auto size = [&](double s) { return std::hypot(p.x / s, p.y / (1.0 + (s - 1.0) * q)); };
+  const auto squared_size = [&](double s) {
+    const double x = p.x / s;
+    const double y = p.y / (1.0 + (s - 1.0) * q);
+    return x * x + y * y;
+  };
+  const double rr = r * r;
   const double least = 1e-12;
-  if (size(least) <= r) {
-    // The point lies on the y axis and inside: the nearest points sit off it, on either side.
-    const double y = p.y / (1.0 + (least - 1.0) * q);
-    const double x = std::sqrt(std::max(0.0, r * r - y * y));
-    return {p.x < 0.0 ? -x : x, y};
-  }
+  // Points near the circle, the usual ones, have s near 1.
   double low = least;
   double high = 1.0;
-  while (size(high) > r) {
-    low = high;
-    high *= 4.0;
+  if (squared_size(1.0) > rr) {
+    low = 1.0;
+    high = 4.0;
+    while (squared_size(high) > rr) {
+      low = high;
+      high *= 4.0;
+    }
+  } else if (squared_size(least) <= rr) {
+    // The point lies on the y axis and inside: the nearest points sit off it, on either side.
+    const double y = p.y / (1.0 + (least - 1.0) * q);
+    const double x = std::sqrt(std::max(0.0, rr - y * y));
+    return {p.x < 0.0 ? -x : x, y};
   }
-  double s = 0.5 * (low + high);
+  double s = low == 1.0 || high == 1.0 ? 1.0 : 0.5 * (low + high);
   for (int step = 0; step < 60 && high - low > 1e-10 * high; ++step) {
-    (size(s) > r ? low : high) = s;
-    // Newton on 1 / size, which is nearly straight; the bracket catches what leaves it.
     const double bx = p.x / s;
     const double by = p.y / (1.0 + (s - 1.0) * q);
-    const double norm = std::hypot(bx, by);
-    const double slope = (bx * bx / s + by * by * q / (1.0 + (s - 1.0) * q)) / (norm * norm * norm);
+    const double square = bx * bx + by * by;
+    (square > rr ? low : high) = s;
+    // Newton on 1 / size, which is nearly straight; the bracket catches what leaves it.
+    const double norm = std::sqrt(square);
+    const double slope = (bx * bx / s + by * by * q / (1.0 + (s - 1.0) * q)) / (norm * square);
     double next = s + (1.0 / r - 1.0 / norm) / slope;
     if (!(next > low && next < high)) next = 0.5 * (low + high);
-    if (std::abs(next - s) < 1e-9 * s) {
+    if (std::abs(next - s) < tolerance * s) {
       s = next;
       break;
     }
@@ -131,7 +142,7 @@ double critical(const Place& truth, double r, const Noise& noise) {
   distances.reserve(normal_pairs().size());
   for (const Place& unit : normal_pairs()) {
     const Place seen{truth.x + noise.ux * unit.x, truth.y + noise.uy * unit.y};
-    distances.push_back(squared_distance(seen, nearest(seen, r, noise), noise));
+    distances.push_back(squared_distance(seen, nearest(seen, r, noise, 1e-3), noise));
   }
   const auto at = static_cast<std::ptrdiff_t>(level * static_cast<double>(distances.size()));
   std::nth_element(distances.begin(), distances.begin() + at, distances.end());
@@ -146,7 +157,8 @@ double distance_to(const Place& estimate, double r, const Noise& noise) {
 // grows all the way. `outside` when it does not.
 double radius_at(const Place& estimate, double inside, double outside, double target,
                  const Noise& noise) {
-  for (int step = 0; step < 40; ++step) {
+  const double close = 1e-4 * noise.uy;
+  for (int step = 0; step < 40 && std::abs(outside - inside) > close; ++step) {
     const double middle = 0.5 * (inside + outside);
     (distance_to(estimate, middle, noise) > target ? outside : inside) = middle;
   }
@@ -160,7 +172,7 @@ double edge(const Place& estimate, double inside, double outside, const Noise& n
   for (int round = 0; round < 4; ++round) {
     const double before = r;
     r = radius_at(estimate, inside, outside, target, noise);
-    if (std::abs(r - before) < 1e-3 * noise.ux) break;
+    if (std::abs(r - before) < 0.01 * noise.ux) break;
     target = critical(nearest(estimate, r, noise), r, noise);
   }
   return r;

@@ -12,6 +12,7 @@ namespace {
 
 constexpr int kDeepest = 8;  // nesting of sweeps and repeats
 constexpr long long kHighestHarmonic = 15;
+constexpr long long kMostAverages = 4096;
 
 Result<std::vector<Step>> decode_steps(const json::Node& node, int depth);
 
@@ -122,6 +123,8 @@ Result<PairStep> decode_pair(json::Fields& fields) {
   if (step.periods != 0 && !(step.periods >= 5 && step.periods <= 100'000)) {
     return fields.node().refuse("\"periods\" must be from 5 to 100000");
   }
+  TRY_ASSIGN(const long long averages, fields.integer("averages", 1, kMostAverages, 1));
+  step.averages = static_cast<int>(averages);
   TRY_ASSIGN(const long long harmonic, fields.integer("harmonic", 1, kHighestHarmonic, 1));
   if (harmonic % 2 == 0) {
     return fields.node().refuse("\"harmonic\" must be odd: a balanced detector has no response of its "

@@ -54,6 +54,7 @@ struct PairStep {
   std::string first, second;
   std::size_t record_points = 0;  // samples per channel; 0: the engine's choice
   double periods = 0;             // of the IF in the record; 0: the engine's choice
+  int averages = 1;               // acquisitions that the scope averages, lined up by its trigger
   // Odd. Above 1 the RF is put beside this multiple of the LO for this pair alone, as far from it as
   // it is from the LO itself: what a sampling detector receives there at the same IF.
   int harmonic = 1;

@@ -70,7 +70,8 @@ Expected<BlindMoments> blind_moments(const Trace& i, const Trace& q, Window weig
         Trouble{TroubleKind::too_few_points,
                 fmt::format("{} and {} points, 8 or more of both needed", i.size, q.size)});
   }
-  const std::vector<double> w = window_values(weights, i.size);
+  const auto kept = kept_window(weights, i.size);
+  const std::vector<double>& w = *kept;
   std::vector<double> iv(i.size);
   std::vector<double> qv(q.size);
   read_volts(i, 0, iv);

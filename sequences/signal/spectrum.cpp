@@ -41,7 +41,8 @@ Expected<Searched> search(const Trace& trace, std::size_t points) {
   if (!std::isfinite(searched.mean_v)) {
     return trouble(TroubleKind::bad_samples, "the record holds values that are not finite");
   }
-  const std::vector<double> w = window_values(Window::hann, points);
+  const auto weights_of = kept_window(Window::hann, points);
+  const std::vector<double>& w = *weights_of;
   for (std::size_t n = 0; n < points; ++n) volts[n] = (volts[n] - searched.mean_v) * w[n];
   searched.bins = transform(volts);
   return searched;
@@ -167,7 +168,8 @@ Expected<std::complex<double>> line_at(const Trace& trace, double frequency_hz, 
     return trouble(TroubleKind::too_few_points,
                    fmt::format("{} points, {} needed", trace.size, fewest_line_points));
   }
-  const std::vector<double> w = window_values(window, trace.size);
+  const auto weights_of = kept_window(window, trace.size);
+  const std::vector<double>& w = *weights_of;
   std::vector<double> volts(trace.size);
   read_volts(trace, 0, volts, pivot_of(trace));
   double weights = 0.0;
@@ -218,7 +220,8 @@ Density density(std::span<const double> volts, double dt_s, Window window) {
   Density found;
   const std::size_t points = volts.size();
   if (points < 2) return found;
-  const std::vector<double> w = window_values(window, points);
+  const auto weights_of = kept_window(window, points);
+  const std::vector<double>& w = *weights_of;
   const double mean =
       std::accumulate(volts.begin(), volts.end(), 0.0) / static_cast<double>(points);
   std::vector<double> weighted(points);

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <complex>
+#include <memory>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -26,6 +27,8 @@ enum class Window : std::uint8_t {
 };
 
 std::vector<double> window_values(Window window, std::size_t points);
+// The same, kept from call to call for the sizes of ordinary records. From any thread.
+std::shared_ptr<const std::vector<double>> kept_window(Window window, std::size_t points);
 
 struct WindowFigures {
   double coherent_gain = 0.0;  // mean of the window

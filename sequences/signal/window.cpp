@@ -1,7 +1,10 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <map>
+#include <mutex>
 #include <numbers>
+#include <utility>
 
 #include "sequences/signal/block_sums.hpp"
 #include "sequences/signal/spectrum.hpp"
@@ -50,6 +53,24 @@ std::vector<double> window_values(Window window, std::size_t points) {
     }
   }
   return values;
+}
+
+std::shared_ptr<const std::vector<double>> kept_window(Window window, std::size_t points) {
+  using Values = std::shared_ptr<const std::vector<double>>;
+  constexpr std::size_t most_points = 65'536;
+  constexpr std::size_t most_kept = 16;
+  static std::mutex mutex;
+  static std::map<std::pair<Window, std::size_t>, Values> kept;
+  if (points > most_points) {
+    return std::make_shared<const std::vector<double>>(window_values(window, points));
+  }
+  const std::lock_guard lock(mutex);
+  Values& found = kept[{window, points}];
+  const Values out =
+      found ? found : std::make_shared<const std::vector<double>>(window_values(window, points));
+  found = out;
+  if (kept.size() > most_kept) kept.clear();
+  return out;
 }
 
 WindowFigures window_figures(Window window, std::size_t points) {

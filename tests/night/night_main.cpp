@@ -1,4 +1,4 @@
-// night [HOURS [SEED]]: a night on the simulated bench at `typical` latency, on virtual time;
+// night [HOURS [SEED [SCRIPT]]]: a night on the simulated bench at `typical` latency, on virtual time;
 // prints what it did and what it cost.
 #include <cstdio>
 #include <cstdlib>
@@ -8,7 +8,9 @@
 int main(int count, char** words) {
   const double hours = count > 1 ? std::atof(words[1]) : 10;
   const std::uint64_t seed = count > 2 ? std::strtoull(words[2], nullptr, 10) : 20261;
-  const nightbench::testing::Night night = nightbench::testing::run_night(hours, seed);
+  nightbench::testing::NightScript script;
+  if (count > 3) script = {words[3], {}};
+  const nightbench::testing::Night night = nightbench::testing::run_night(hours, seed, script);
   std::printf(
       "%.2f h on the bench's clock, seed %llu: %llu runs, %llu points, %llu readings, %llu without "
       "a "

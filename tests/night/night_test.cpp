@@ -7,10 +7,11 @@ namespace nightbench::testing {
 namespace {
 
 TEST(Night, IsTheSameBitForBitForTheSameSeedAndAnotherForAnother) {
-  const double kHours = 0.002;  // two runs
-  const Night first = run_night(kHours, 20261);
-  const Night again = run_night(kHours, 20261);
-  const Night other = run_night(kHours, 20262);
+  const double kHours = 0.005;  // two runs
+  const NightScript script{"response", {}};
+  const Night first = run_night(kHours, 20261, script);
+  const Night again = run_night(kHours, 20261, script);
+  const Night other = run_night(kHours, 20262, script);
   EXPECT_GE(first.virtual_hours, kHours);
   EXPECT_GT(first.points, 50U);
   EXPECT_EQ(first.points, again.points);

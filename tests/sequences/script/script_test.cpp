@@ -53,6 +53,7 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(outputs.first, "");
   EXPECT_EQ(outputs.record_points, 20'000U);
   EXPECT_EQ(outputs.periods, 40);
+  EXPECT_EQ(outputs.averages, 16);
   EXPECT_EQ(outputs.harmonic, 3);
   EXPECT_EQ(as<DriveStep>(script.steps[6]).lo_hz, 10.1e6);
   const auto& splitter = as<PairStep>(script.steps[7]);
@@ -60,6 +61,7 @@ TEST(Script, EveryStepArrivesWithEveryMember) {
   EXPECT_EQ(splitter.second, "splitter_antiphase");
   EXPECT_EQ(splitter.record_points, 0U);
   EXPECT_EQ(splitter.periods, 0);
+  EXPECT_EQ(splitter.averages, 1);
 
   const auto& sweep = as<SweepStep>(script.steps[8]);
   ASSERT_EQ(sweep.over.size(), 3U);
