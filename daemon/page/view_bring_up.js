@@ -61,6 +61,7 @@ export class BringUpView {
     if (key === this.shown) return;
     const answering = this.card.contains(document.activeElement);
     this.shown = key;
+    const same = this.card.dataset.id === String(question?.id ?? "");
     this.card.dataset.id = question?.id ?? "";
     if (!question) {
       swap(this.card, ...this.quiet());
@@ -69,7 +70,8 @@ export class BringUpView {
       swap(this.card, ...this.questionParts(question));
       swap(this.drawings, partDrawing(boardType, question.part, question.pin || (question.kind === "question" ? 1 : 0)), boardDrawing(boardType, question) ?? (question.drawing && el("pre", { class: "drawing" }, question.drawing)));
     }
-    if (answering) this.card.querySelector("h1")?.focus();
+    // A drawing that came late takes nobody away from the answer.
+    if (answering && !(same && this.card.contains(document.activeElement))) this.card.querySelector("h1")?.focus();
   }
 
   questionParts(q) {
@@ -81,12 +83,12 @@ export class BringUpView {
     const move = q.kind === "move" && q.port && place;
     return [
       move && el("p", { class: "kicker" }, q.title.split(": ")[0]),
-      el("h1", { tabindex: "-1" }, move ? [probeText(q.port).replace(/^./, (c) => c.toUpperCase()), " \u2192 ", el("span", { class: "place" }, place)] : q.title),
+      el("h1", { tabindex: "-1", key: "title" }, move ? [probeText(q.port).replace(/^./, (c) => c.toUpperCase()), " \u2192 ", el("span", { class: "place" }, place)] : q.title),
       move && point && el("p", { class: "kicker" }, point.title),
       q.doubt && el("p", { class: "doubt" }, mark("warning", "Once more"), " ", q.doubt),
       q.text && el("p", { class: "text" }, q.text),
       expected.length > 0 && el("p", { class: "expected" }, el("span", { class: "soft" }, "Expected: "), expected.join(", ")),
-      el("div", { class: "answers" }, q.answers.map((word) => el("button", { type: "button", class: word === "stop" ? "answer stop" : word === q.answers[0] ? "answer first" : "answer", on: { click: () => this.answer(q.id, word) } }, ANSWERS[word] ?? word))),
+      el("div", { class: "answers" }, q.answers.map((word) => el("button", { type: "button", key: word, class: word === "stop" ? "answer stop" : word === q.answers[0] ? "answer first" : "answer", on: { click: () => this.answer(q.id, word) } }, ANSWERS[word] ?? word))),
       this.trouble,
       el("p", { class: "remark" }, el("label", { for: "remark" }, "Remark for the record (optional)"), this.remark),
     ];

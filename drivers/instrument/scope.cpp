@@ -302,6 +302,11 @@ Awaitable<Result<Preamble>> Scope::read_preamble(int channel) {
 Awaitable<Result<Capture>> Scope::acquire() {
   CO_TRY(co_await arm());
   CO_TRY(co_await complete());
+  co_return co_await collect();
+}
+
+Awaitable<Result<Capture>> Scope::collect() {
+  if (!actual_) co_return trouble(ErrorKind::bad_input, "the scope was not set up");
   std::vector<int> channels;
   for (const ChannelSetup& each : actual_->channels) channels.push_back(each.channel);
   if (dialect().scope().family != ScopeFamily::trace || !known_) {

@@ -58,7 +58,9 @@ class Scope final : public Instrument {
   // Reads the record of each channel. Errors: bad_data when a preamble makes no sense or does not
   // agree with the bytes that came.
   Awaitable<Result<Capture>> fetch(std::vector<int> channels);
-  // arm, complete, fetch of all channels of the setup. Errors: bad_input before apply().
+  // Reads all channels of the setup, and makes sure that they were recorded as set up.
+  Awaitable<Result<Capture>> collect();
+  // arm, complete, collect. Errors: bad_input before apply().
   Awaitable<Result<Capture>> acquire();
 
   void forget() override;

@@ -54,7 +54,22 @@ Service::Service(std::unique_ptr<instrument::Instrument> instrument, Clock& cloc
       troubles_(std::move(troubles)),
       refuses_second_(refuses_second),
       start_(clock.now()),
-      idle_(clock) {}
+      idle_(clock) {
+  for (const double at_s : troubles_.moments()) {
+    moments_.push_back(clock_.arm(start_ + from_seconds(at_s), [this] { strike_now(); }));
+  }
+}
+
+void Service::strike_now() {
+  if (stopped_) return;
+  // Rounded to the clock's ticks the moment may lie a trifle before the time in the file.
+  constexpr double kTick_s = 1e-6;
+  const std::vector<Trouble> strikes =
+      troubles_.strike_at(seconds(clock_.now() - start_) + kTick_s);
+  const bool stays = strike_before(strikes);
+  if (!stays && serving_ != nullptr) serving_->close();
+  idle_.ring();
+}
 
 bool Service::admit(std::unique_ptr<link::Stream> stream) {
   const bool off = stopped_ || clock_.now() < off_until_;
@@ -148,6 +163,7 @@ bool Service::strike_before(const std::vector<Trouble>& strikes) {
       case TroubleKind::drop:
         return false;
       case TroubleKind::reset:
+        instrument_->device_clear();
         instrument_->begin("*RST", clock_.now());
         instrument_->run(clock_.now());
         instrument_->device_clear();

@@ -11,6 +11,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "drivers/base/clock.hpp"
 #include "drivers/link/stream.hpp"
@@ -93,6 +94,8 @@ class Service : public std::enable_shared_from_this<Service> {
   // Waits on the clock and reads on meanwhile; false when the client has gone.
   Awaitable<bool> wait_until(link::Stream& stream, TimePoint when);
   Awaitable<bool> send(link::Stream& stream, std::string response, const Answer& how);
+  // What strikes by itself, with no message.
+  void strike_now();
   // What strikes before the message runs; false when the connection must go.
   bool strike_before(const std::vector<Trouble>& strikes);
   static Answer plan_answer(const std::vector<Trouble>& strikes);
@@ -104,6 +107,7 @@ class Service : public std::enable_shared_from_this<Service> {
   bool refuses_second_;
   TimePoint start_;
   TimePoint off_until_{};
+  std::vector<std::unique_ptr<Alarm>> moments_;  // of what strikes by itself
   LineBuffer input_;
   std::shared_ptr<link::Stream> serving_;
   std::deque<std::unique_ptr<link::Stream>> waiting_;

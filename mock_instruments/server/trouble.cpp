@@ -116,4 +116,38 @@ std::vector<Trouble> Troubles::strike(std::string_view message, double since_sta
   return out;
 }
 
+bool Troubles::needs_no_message(const Trouble& trouble) {
+  if (!trouble.at_s || trouble.command || trouble.chance || !trouble.header.empty()) return false;
+  switch (trouble.kind) {
+    case TroubleKind::drop:
+    case TroubleKind::reset:
+    case TroubleKind::error_entry:
+    case TroubleKind::never_complete:
+    case TroubleKind::wrong_identity:
+    case TroubleKind::power_loss: return true;
+    default: return false;  // something is wrong with an answer
+  }
+}
+
+std::vector<double> Troubles::moments() const {
+  std::vector<double> out;
+  for (const Entry& entry : list_) {
+    if (needs_no_message(entry.trouble)) out.push_back(*entry.trouble.at_s);
+  }
+  return out;
+}
+
+std::vector<Trouble> Troubles::strike_at(double since_start) {
+  std::vector<Trouble> out;
+  for (Entry& entry : list_) {
+    const bool due = needs_no_message(entry.trouble) && entry.struck == 0 &&
+                     since_start >= *entry.trouble.at_s;
+    if (!due) continue;
+    ++entry.struck;
+    ++strikes_[entry.trouble.kind];
+    out.push_back(entry.trouble);
+  }
+  return out;
+}
+
 }  // namespace nightbench::mock::server

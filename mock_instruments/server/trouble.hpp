@@ -7,7 +7,8 @@
 //
 // All conditions of "when" must hold: the n-th message since the start ("command"), a text in the
 // message ("header", any case), time since the start ("at"), and chance. A trouble strikes "times"
-// times: once by default, without end when it has a chance.
+// times: once by default, without end when it has a chance. One that needs no message to answer (a
+// drop, a reset, an entry, ...) and has a time alone strikes first at that very moment.
 #pragma once
 
 #include <cstdint>
@@ -63,6 +64,10 @@ class Troubles {
   Troubles(std::vector<Trouble> list, std::uint64_t seed);
   // Those that strike at this message; counts it. `since_start` in seconds.
   std::vector<Trouble> strike(std::string_view message, double since_start);
+  // When the first strikes without a message are due, seconds since the start.
+  std::vector<double> moments() const;
+  // Those that are due and have not struck yet.
+  std::vector<Trouble> strike_at(double since_start);
   std::uint64_t messages() const { return messages_; }
   // How often each kind has struck.
   const std::map<TroubleKind, std::uint64_t>& strikes() const { return strikes_; }
@@ -73,6 +78,7 @@ class Troubles {
     Trouble trouble;
     std::uint64_t struck = 0;
   };
+  static bool needs_no_message(const Trouble& trouble);
   std::vector<Entry> list_;
   board::Random random_;
   std::uint64_t messages_ = 0;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "drivers/base/quantity.hpp"
 #include "sequences/engine/drive.hpp"
 #include "sequences/engine/intended_state.hpp"
 #include "sequences/engine/supply_steps.hpp"
@@ -31,8 +32,8 @@ Engine::Engine(const script::Plan& plan, bench::Bench& bench, record::Journal& j
       observer_(observer),
       settings_(std::move(settings)),
       clock_(bench.clock()),
-      pairs_(bench, plan),
-      hand_(plan, bench, settings_.person),
+      pairs_(bench, plan, times_),
+      hand_(plan, bench, settings_.person, times_),
       match_(plan, bench, pairs_, hand_.probes()),
       recovery_(
           bench, plan.board_type(),
@@ -88,6 +89,11 @@ Awaitable<Result<Ending>> Engine::go() {
     }
   }
   ending.all_off = co_await make_safe();
+  ending.times = times_;
+  ending.took = clock_.now() - began_;
+  static_cast<void>(note(record::Severity::info, "time-spent",
+                         "of " + format(seconds(ending.took), Unit::second, 4) + ": " +
+                             times_.text(ending.took)));
   const Result<void> finished =
       journal_.finish(run_id_, ending.outcome, ending.text, clock_.wall());
   if (observer_ != nullptr) observer_->ended(ending.outcome, ending.text);
@@ -103,7 +109,7 @@ Awaitable<std::optional<Error>> Engine::walk() {
     // What only prepares the next measurement is part of the state that it intends.
     const bool past = kept_ && (action.measures() ? kept_->has(action.ordinal) : !came_back);
     if (past) {
-      time_left_.done(action, false);
+      time_left_.done(n, action, false, elapsed_s());
       continue;
     }
     if (!came_back) {
@@ -116,7 +122,7 @@ Awaitable<std::optional<Error>> Engine::walk() {
     }
     const Result<void> done = co_await carry_out(action);
     if (!done) trouble = done.error();
-    time_left_.done(action, true);
+    time_left_.done(n, action, true, elapsed_s());
     const bool powered = action.kind == script::ActionKind::power && action.intent.supply_on;
     if (!trouble && powered && settings_.chooser && !kept_) {
       const Result<void> searched = co_await search(n + 1, action.intent);
@@ -145,7 +151,7 @@ Awaitable<Result<void>> Engine::perform(script::Action action) {
     case script::ActionKind::drive: {
       CO_TRY_ASSIGN(const TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
       CO_TRY(co_await settle_pending());
-      CO_TRY(co_await wait_until(settled));
+      CO_TRY(co_await settle(settled));
       break;
     }
     case script::ActionKind::ask:
@@ -199,7 +205,7 @@ Awaitable<Result<void>> Engine::by_hand(script::Action action) {
   if (action.kind == script::ActionKind::check) {
     CO_TRY_ASSIGN(const TimePoint settled,
                   co_await drive(bench_, plan_.board_type(), action.intent));
-    CO_TRY(co_await wait_until(settled));
+    CO_TRY(co_await settle(settled));
   }
   CO_TRY(co_await hand_.perform(action, &point));
   // A supply or source that was lost meanwhile must not be taken for a fault of the board.
@@ -215,7 +221,7 @@ Awaitable<Result<void>> Engine::by_hand(script::Action action) {
 Awaitable<Result<void>> Engine::match(script::Action action) {
   record::Point point = begin_point(action);
   CO_TRY_ASSIGN(const TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  CO_TRY(co_await wait_until(settled));
+  CO_TRY(co_await settle(settled));
   CO_TRY(co_await match_.measure(action, &point));
   CO_TRY(co_await check_state(action.intent, true));
   CO_TRY(keep(std::move(point)));
@@ -279,7 +285,10 @@ record::Point Engine::begin_point(const script::Action& action) const {
 
 Result<void> Engine::keep(record::Point point) {
   point.finished = clock_.wall();
-  TRY(journal_.append(run_id_, point));
+  {
+    const StageTimes::Lap lap(times_, clock_, Stage::journal);
+    TRY(journal_.append(run_id_, point));
+  }
   ++done_;
   if (observer_ != nullptr) observer_->point(point, progress());
   return {};
@@ -299,8 +308,8 @@ Progress Engine::progress() const {
   Progress out;
   out.points_done = done_;
   out.points_planned = plan_.points();
-  out.elapsed_s = seconds(clock_.now() - began_);
-  out.left_s = time_left_.left_s(out.elapsed_s);
+  out.elapsed_s = elapsed_s();
+  out.left_s = time_left_.left_s();
   return out;
 }
 

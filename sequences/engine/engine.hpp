@@ -24,6 +24,7 @@
 #include "sequences/engine/pair.hpp"
 #include "sequences/engine/recovery.hpp"
 #include "sequences/engine/resume.hpp"
+#include "sequences/engine/stage_times.hpp"
 #include "sequences/engine/time_left.hpp"
 #include "sequences/record/journal.hpp"
 #include "sequences/script/plan.hpp"
@@ -70,6 +71,8 @@ struct Ending {
   std::string text;             // why, when it is not complete
   std::optional<Error> error;   // what let us down, when something did
   bool all_off = false;         // every output was switched off at the end
+  StageTimes times;
+  Duration took{};
 };
 
 // The instruments a plan needs, by role.
@@ -128,6 +131,8 @@ class Engine {
   Awaitable<Result<void>> check_state(script::Intent intent, bool supply_too);
   Pending<PairAnalysis> analyse(const script::Action& action,
                                 const std::shared_ptr<const PairCapture>& capture);
+  Awaitable<PairAnalysis> await_analysis(Pending<PairAnalysis>& pending);
+  Awaitable<Result<void>> settle(TimePoint settled);
   Awaitable<Result<void>> wait_until(TimePoint when);
   Awaitable<bool> make_safe();  // whether everything is off
 
@@ -135,6 +140,7 @@ class Engine {
   Result<void> keep(record::Point point);
   Result<void> note(record::Severity severity, std::string id, std::string text);
   Progress progress() const;
+  double elapsed_s() const { return seconds(clock_.now() - began_); }
 
   struct PendingPair {
     script::Action action;
@@ -151,6 +157,7 @@ class Engine {
   Clock& clock_;
 
   std::string run_id_;
+  StageTimes times_;
   PairMeter pairs_;
   HandSteps hand_;
   MatchMeter match_;

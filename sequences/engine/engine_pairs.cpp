@@ -23,6 +23,17 @@ Pending<PairAnalysis> Engine::analyse(const script::Action& action,
   return analyst_.start(std::move(work));
 }
 
+Awaitable<PairAnalysis> Engine::await_analysis(Pending<PairAnalysis>& pending) {
+  const StageTimes::Lap lap(times_, clock_, Stage::analysis);
+  co_return co_await pending.get();
+}
+
+// Until the sources stand, after whatever else was done meanwhile.
+Awaitable<Result<void>> Engine::settle(TimePoint settled) {
+  const StageTimes::Lap lap(times_, clock_, Stage::settling);
+  co_return co_await wait_until(settled);
+}
+
 Awaitable<Result<void>> Engine::check_state(script::Intent intent, bool supply_too) {
   if (supply_too) supply_looked_ = clock_.now();
   if (settings_.state.verify) {
@@ -39,7 +50,7 @@ Awaitable<Result<void>> Engine::pair(script::Action action) {
   if (moved) {
     CO_TRY_ASSIGN(settled, co_await drive(bench_, plan_.board_type(), action.intent));
   }
-  CO_TRY(co_await wait_until(settled));
+  CO_TRY(co_await settle(settled));
   CO_TRY_ASSIGN(const bool measure, co_await hand_.bring_outputs(action, &point));
   if (!measure) co_return keep(std::move(point));
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
@@ -58,7 +69,7 @@ Awaitable<Result<bool>> Engine::settle_pending() {
   if (!pending_) co_return false;
   PendingPair pending = std::move(*pending_);
   pending_.reset();
-  PairAnalysis analysis = co_await pending.analysis.get();
+  PairAnalysis analysis = co_await await_analysis(pending.analysis);
   std::optional<Error> ending;
   const bool again = analysis.worth_repeating && !stop_;
   if (again) {
@@ -101,7 +112,7 @@ Awaitable<Result<void>> Engine::finish_pending() {
   }
   PendingPair pending = std::move(*pending_);
   pending_.reset();
-  PairAnalysis analysis = co_await pending.analysis.get();
+  PairAnalysis analysis = co_await await_analysis(pending.analysis);
   pending.point.readings = std::move(analysis.readings);
   for (std::string& each : analysis.notes) pending.point.notes.push_back(std::move(each));
   co_return keep(std::move(pending.point));
@@ -115,11 +126,11 @@ Awaitable<Result<PairAnalysis>> Engine::measure_again(script::Action action, boo
   } else {
     CO_TRY_ASSIGN(settled, co_await drive(bench_, plan_.board_type(), action.intent));
   }
-  CO_TRY(co_await wait_until(settled));
+  CO_TRY(co_await settle(settled));
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
   CO_TRY(co_await check_state(action.intent, true));
   Pending<PairAnalysis> pending = analyse(action, capture);
-  co_return co_await pending.get();
+  co_return co_await await_analysis(pending);
 }
 
 Awaitable<Result<void>> Engine::watch_drift() {

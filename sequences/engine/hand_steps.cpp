@@ -48,13 +48,14 @@ std::string span_text(const record::Limit& limit, const std::string& unit) {
 
 }  // namespace
 
-HandSteps::HandSteps(const script::Plan& plan, bench::Bench& bench, Operator* person)
+HandSteps::HandSteps(const script::Plan& plan, bench::Bench& bench, Operator* person,
+                     StageTimes& times)
     : plan_(plan),
       type_(plan.board_type()),
       bench_(bench),
       person_(person),
       probes_(bench, plan.board_type(), person),
-      outputs_(bench, plan) {}
+      outputs_(bench, plan, times) {}
 
 Awaitable<Result<void>> HandSteps::perform(script::Action action, record::Point* point) {
   switch (action.kind) {

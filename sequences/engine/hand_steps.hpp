@@ -24,7 +24,7 @@ namespace nightbench::engine {
 class HandSteps {
  public:
   // All must outlive this; `person` may be null when nothing is asked and nothing moved by hand.
-  HandSteps(const script::Plan& plan, bench::Bench& bench, Operator* person);
+  HandSteps(const script::Plan& plan, bench::Bench& bench, Operator* person, StageTimes& times);
 
   // Actions ask, ohms, check and volts: fills the point's readings and notes. RF and LO must stand
   // as intended. Errors: cancelled (the answer stop), unsafe (a trip while a person was asked),

@@ -158,7 +158,15 @@ Awaitable<Result<std::shared_ptr<const PairCapture>>> PairMeter::capture(script:
 Awaitable<Result<double>> PairMeter::take(instrument::ScopeSetup setup, PairCapture* made) {
   instrument::Scope& scope = *bench_.scope();
   CO_TRY_ASSIGN(const instrument::ScopeActual actual, co_await scope.apply(setup));
-  CO_TRY_ASSIGN(made->samples, co_await scope.acquire());
+  {
+    const StageTimes::Lap lap(times_, bench_.clock(), Stage::acquisition);
+    CO_TRY(co_await scope.arm());
+    CO_TRY(co_await scope.complete());
+  }
+  {
+    const StageTimes::Lap lap(times_, bench_.clock(), Stage::transfer);
+    CO_TRY_ASSIGN(made->samples, co_await scope.collect());
+  }
   if (made->samples.channels.size() != 2) {
     co_return fail(ErrorKind::internal, "the scope gave another number of channels than two");
   }
@@ -250,7 +258,7 @@ double record_seconds(const script::Action& action) {
   if (step.periods != 0) expected.periods = step.periods;
   const CaptureSettings settings = plan_capture(expected);
   const double record_s = static_cast<double>(settings.points) / settings.sample_rate_hz;
-  return step.averages > 1 ? (1 + step.averages) * record_s : record_s;
+  return step.averages * record_s;
 }
 
 }  // namespace nightbench::engine

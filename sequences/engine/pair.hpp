@@ -13,6 +13,7 @@
 #include "sequences/engine/analyst.hpp"
 #include "sequences/engine/capture_plan.hpp"
 #include "sequences/engine/drift_watch.hpp"
+#include "sequences/engine/stage_times.hpp"
 #include "sequences/reading/iq.hpp"
 #include "sequences/record/run.hpp"
 #include "sequences/script/plan.hpp"
@@ -43,7 +44,9 @@ struct CaptureTrigger {
 
 class PairMeter {
  public:
-  PairMeter(bench::Bench& bench, const script::Plan& plan) : bench_(bench), plan_(plan) {}
+  // `times` takes what is waited for; it must outlive the meter.
+  PairMeter(bench::Bench& bench, const script::Plan& plan, StageTimes& times)
+      : bench_(bench), plan_(plan), times_(times) {}
 
   // Captures with RF and LO as `action` intends, which must stand already. Errors as of the
   // scope; a range that cannot be made to fit is no error here, the analysis refuses it. Averages, if
@@ -75,6 +78,7 @@ class PairMeter {
 
   bench::Bench& bench_;
   const script::Plan& plan_;
+  StageTimes& times_;
   std::map<int, Learned> learned_;  // by the multiple of the LO
   std::map<int, CaptureTrigger> triggers_;  // of averages, likewise
 };

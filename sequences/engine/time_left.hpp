@@ -1,7 +1,15 @@
-// How long a run still takes, from what its actions should take and what they did take.
+// How long a run still takes: what each class of action took so far, over those that are left.
+//
+// A class is a step with one duration by the model (settling times and records), so that a sweep over
+// the IF is many classes and a sweep over the RF is one. A class that was not met yet is expected
+// to take what the model says and the overhead of its kind. Long plans are looked at in samples.
 #pragma once
 
 #include <cstdint>
+#include <map>
+#include <string>
+#include <utility>
+#include <vector>
 
 #include "drivers/bench/bench_file.hpp"
 #include "sequences/script/plan.hpp"
@@ -17,18 +25,34 @@ class TimeLeft {
  public:
   TimeLeft(const script::Plan& plan, const bench::BenchFile& file);
 
-  // An action was done, or was found done when a run is resumed (`measured` false: no time passed).
-  void done(const script::Action& action, bool measured);
-  // Seconds still to go after `elapsed_s` of work on what was done; negative: not known yet.
-  double left_s(double elapsed_s) const;
+  // Action `n` of the plan was done `elapsed_s` after the run began, or was found done when a run
+  // is resumed (`measured` false: no time passed). In the order of the plan.
+  void done(std::uint64_t n, const script::Action& action, bool measured, double elapsed_s);
+  // Seconds still to go; negative: not known yet.
+  double left_s() const;
 
  private:
-  double weight(const script::Action& action) const;
+  using Key = std::pair<std::string, std::int64_t>;  // step and the model's microseconds
+  struct Class {
+    script::ActionKind kind{};
+    double model_s = 0;
+    std::uint64_t left = 0;  // samples of the plan that are still to come
+    std::uint64_t seen = 0;
+    double spent_s = 0;
+    double first_s = 0;     // of these, the first
+  };
+  Key key_of(const script::Action& action) const;
+  static double mean_s(const Class& one);
+  Class& class_of(const script::Action& action);
+  double overhead_s(script::ActionKind kind) const;
+
   const script::Plan& plan_;
   const bench::BenchFile& file_;
-  double total_ = 0;   // of all actions, in model seconds
-  double passed_ = 0;  // behind us, found or done
-  double worked_ = 0;  // of those the ones done in this part of the run
+  std::map<Key, Class> classes_;
+  std::vector<std::pair<std::uint64_t, Class*>> samples_;  // actions of the plan, ascending
+  std::size_t next_ = 0;      // the first sample still to come
+  double actions_a_sample_ = 1;
+  double before_s_ = 0;       // elapsed when the last action was done
   std::uint64_t points_ = 0;
 };
 

@@ -106,13 +106,6 @@ Trial run_trial(const std::string& trouble, const std::string& instrument, std::
   return out;
 }
 
-bool has_reading(const record::Point& point) {
-  for (const record::Reading& each : point.readings) {
-    if (each.value) return true;
-  }
-  return false;
-}
-
 // DC readings have no truth to be asked for; they are held against those of the undisturbed run.
 void check_volts(const Trial& trial, const Trial& undisturbed, Findings& findings) {
   std::map<std::uint64_t, const record::Point*> before;
@@ -154,7 +147,7 @@ void judge_trial(const std::string& trouble, const Trial& trial, const Trial& un
     findings.push_back("left on:" + trial.left_on);
   }
   bool all = true;
-  for (const record::Point& each : trial.run.points) all = all && has_reading(each);
+  for (const record::Point& each : trial.run.points) all = all && is_read(each);
   if (trial.run.outcome != record::Outcome::complete)
     ++cell.stopped;
   else

@@ -24,7 +24,9 @@ void check_entry(const store::Entry& entry, const record::Run& run, Tally& tally
 void check_truth(const record::Run& run, mock::server::SimulatedBench& simulation, Tally& tally,
                  Findings& findings);
 
-// Points none of whose quantities has a value.
+// Whether a point has its readings: a pair its tone, anything else a value.
+bool is_read(const record::Point& point);
+// Points that have not.
 std::uint64_t unread_points(const record::Run& run);
 
 }  // namespace nightbench::testing

@@ -21,13 +21,14 @@ struct Options {
   std::uint64_t seed = 1;
   unsigned jobs = 2;
   std::string broken = "none";
+  std::string theme;  // "": as drawn
   bool twice = false;
   bool story = false;
 };
 
-NightOutcome one(std::uint64_t seed, Sabotage sabotage) {
+NightOutcome one(std::uint64_t seed, const std::string& theme, Sabotage sabotage) {
   const ScratchFolder folder;
-  return run_night(draw_night(seed), sabotage, folder.path());
+  return run_night(draw_night(seed, theme), sabotage, folder.path());
 }
 
 // Nights first, first + step, ...; a line "THEME TALLY" each and what was found goes into `out`.
@@ -35,12 +36,12 @@ bool work(const Options& options, Sabotage sabotage, unsigned first, std::ostrea
   bool good = true;
   for (std::uint64_t n = first; n < options.nights; n += options.jobs) {
     const std::uint64_t seed = options.seed + n;
-    NightOutcome seen = one(seed, sabotage);
-    if (options.twice && one(seed, sabotage).fingerprint != seen.fingerprint) {
+    NightOutcome seen = one(seed, options.theme, sabotage);
+    if (options.twice && one(seed, options.theme, sabotage).fingerprint != seen.fingerprint) {
       seen.findings.emplace_back("the same seed gave another night");
       ++seen.tally.findings;
     }
-    out << draw_night(seed).theme << ' ' << seen.tally.text() << std::endl;
+    out << draw_night(seed, options.theme).theme << ' ' << seen.tally.text() << std::endl;
     for (const std::string& each : seen.findings) {
       good = false;
       std::printf("FOUND in night %llu (soak_nights --nights 1 --story --seed %llu): %s\n",
@@ -115,6 +116,8 @@ int main(int argc, char** argv) {
   app.add_option("--broken", options.broken,
                  "A daemon broken on purpose: late-journal, no-settings, no-guardian")
       ->capture_default_str();
+  app.add_option("--theme", options.theme, "The kind of trouble that every night is full of")
+      ->check(CLI::IsMember(themes()));
   app.add_flag("--twice", options.twice, "Each night twice, which must be the same");
   app.add_flag("--story", options.story, "Tell everything that happens");
   CLI11_PARSE(app, argc, argv);

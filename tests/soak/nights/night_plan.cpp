@@ -66,6 +66,8 @@ Json trouble(const std::string& kind, const std::string& instrument, Draw& draw)
   if (kind == "late_answer") out["delay"] = draw.between(0.5, 8);
   const bool lasting = kind == "never_complete" || kind == "wrong_identity";
   if (!when.contains("command") && !lasting) out["times"] = draw.whole(1, 3);
+  // One that comes by itself and is not followed by another is the hardest to notice.
+  if (kind == "reset") out["times"] = 1;
   out["when"] = when;
   return out;
 }
@@ -107,11 +109,12 @@ const std::vector<std::string>& themes() {
   return all;
 }
 
-NightPlan draw_night(std::uint64_t seed) {
+NightPlan draw_night(std::uint64_t seed, const std::string& theme) {
   Draw draw(seed);
   NightPlan night;
   night.seed = seed;
   night.theme = draw.of(themes());
+  if (!theme.empty()) night.theme = theme;
   Json simulation = Json::parse(
       read_text(kSource + "/mock_instruments/benches/heron-30-typical.json"), nullptr, true, true);
   Json bench =
@@ -128,7 +131,7 @@ NightPlan draw_night(std::uint64_t seed) {
   draw_kills(night, draw);
   const std::vector<std::string> boards{"H30-001", "H30-002", "H30-003", "H30-004"};
   for (int n = draw.whole(1, 2); n > 0; --n) night.boards.push_back(draw.of(boards));
-  night.points = draw.whole(2, 6);
+  night.points = draw.whole(2, 10);
   night.simulation = simulation.dump();
   night.bench = bench.dump();
   return night;

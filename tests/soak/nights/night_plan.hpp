@@ -36,6 +36,7 @@ struct NightPlan {
 // Every kind of trouble a night may have for its theme.
 const std::vector<std::string>& themes();
 
-NightPlan draw_night(std::uint64_t seed);
+// `theme`: one of themes() instead of the one that is drawn.
+NightPlan draw_night(std::uint64_t seed, const std::string& theme = "");
 
 }  // namespace nightbench::testing
