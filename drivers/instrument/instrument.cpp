@@ -74,7 +74,9 @@ void Instrument::add(std::vector<std::string>& out, std::string_view operation,
 Awaitable<Result<void>> Instrument::apply(std::vector<std::string> commands) {
   if (commands.empty()) co_return Result<void>{};
   const bool complete = dialect_.confirm() == Confirm::complete;
-  co_return co_await session_->apply(std::move(commands), complete);
+  const Result<void> applied = co_await session_->apply(std::move(commands), complete);
+  obeyed_ = session_->clock().now();
+  co_return applied;
 }
 
 Awaitable<Result<std::vector<std::string>>> Instrument::ask(std::string operation, Values values) {
@@ -104,6 +106,8 @@ Awaitable<Result<double>> Instrument::read_back(std::string operation, double wa
   if (dialect_.confirm() != Confirm::read_back || !dialect_.has(operation)) co_return wanted;
   const Result<std::vector<std::string>> answers = co_await ask(operation);
   if (!answers) co_return fail(answers.error());
+  // Without an error queue this answer is the first sign that the command was carried out.
+  if (!session_->options().has_error_queue) obeyed_ = session_->clock().now();
   const std::vector<std::string> texts = dialect_.say(operation);
   double first = wanted;
   for (std::size_t i = 0; i < answers->size(); ++i) {

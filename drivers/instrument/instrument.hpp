@@ -41,6 +41,8 @@ class Instrument {
 
   // Time after a change before the output or measurement can be trusted.
   Duration settle() const { return options_.settle.value_or(dialect_.settle()); }
+  // When that has passed since the last commands were obeyed.
+  TimePoint settled_at() const { return obeyed_ + settle(); }
   const std::string& name() const { return session_->instrument(); }
   const scpi::Identity& identity() const { return session_->identity(); }
   const Dialect& dialect() const { return dialect_; }
@@ -83,6 +85,7 @@ class Instrument {
   std::unique_ptr<scpi::Session> session_;
   Dialect dialect_;
   int generation_ = 0;  // of the session when it was last set up
+  TimePoint obeyed_{};  // the latest that the last commands can have been carried out
 };
 
 }  // namespace nightbench::instrument

@@ -74,10 +74,22 @@ struct Connection {
   bool closed = false;
 };
 
+// Without the way through the reactor: looking whether somebody speaks out of turn comes before
+// every message.
+Result<std::string> read_what_is_there(Connection& connection, std::string& bytes) {
+  boost::system::error_code failed;
+  const std::size_t count = connection.socket.read_some(asio::buffer(bytes), failed);
+  if (failed == asio::error::would_block || failed == asio::error::try_again) return nothing_read();
+  if (failed) return connection.broken(failed);
+  bytes.resize(count);
+  return std::move(bytes);
+}
+
 Awaitable<Result<std::string>> read_from(std::shared_ptr<Connection> connection, std::size_t most,
                                          TimePoint deadline) {
   if (connection->closed) co_return closed_here();
   std::string bytes = unfilled(std::max<std::size_t>(most, 1));
+  if (deadline <= connection->clock.now()) co_return read_what_is_there(*connection, bytes);
   bool late = false;
   const auto alarm = connection->clock.arm(deadline, [connection, &late] {
     late = true;
@@ -132,6 +144,7 @@ class TcpStream final : public Stream {
     boost::system::error_code ignored;  // a socket closed meanwhile shows at the first operation
     connection_->socket.set_option(asio::ip::tcp::no_delay(true), ignored);
     connection_->socket.set_option(asio::socket_base::keep_alive(true), ignored);
+    connection_->socket.non_blocking(true, ignored);
   }
   ~TcpStream() override { connection_->close(); }
 

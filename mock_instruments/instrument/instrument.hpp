@@ -66,6 +66,8 @@ class Instrument {
   // Runs what is due. When done, take_response() holds the answer.
   Progress run(TimePoint now);
   bool busy() const { return parser_.has_value(); }
+  // When the last overlapped operation ends; TimePoint::max(): never by itself.
+  TimePoint operations_end() const { return operation_until_; }
   // The response message without terminator; nothing when no query was answered.
   std::optional<std::string> take_response();
 
@@ -109,7 +111,6 @@ class Instrument {
   // An overlapped operation that ends at `until`: *OPC, *OPC? and *WAI wait for the last one.
   void operate_until(TimePoint until) { operation_until_ = std::max(operation_until_, until); }
   void end_operations(TimePoint now) { operation_until_ = std::min(operation_until_, now); }
-  TimePoint operations_end() const { return operation_until_; }
   const Latency& latency() const { return setup_.latency; }
   Duration settle() const { return setup_.latency.scaled(setup_.latency.settle); }
 

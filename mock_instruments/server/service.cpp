@@ -143,18 +143,29 @@ Awaitable<bool> Service::handle(link::Stream& stream, std::string line) {
   const Turn turn(*this);
   const std::vector<Trouble> strikes = troubles_.strike(line, seconds(clock_.now() - start_));
   if (!strike_before(strikes)) co_return false;
-  instrument_->begin(std::move(line), clock_.now());
+  const TimePoint began = clock_.now();
+  TimePoint ended = began;
+  instrument_->begin(std::move(line), began);
   for (;;) {
     const instrument::Instrument::Progress progress = instrument_->run(clock_.now());
     if (progress.done) break;
+    ended = progress.again;
     const bool here = co_await wait_until(stream, progress.again);
     if (!here) co_return false;
   }
+  impose(began, ended);
   std::optional<std::string> response = instrument_->take_response();
   if (!response) co_return true;
   const Answer how = plan_answer(strikes);
   const bool sent = co_await send(stream, *std::move(response), how);
   co_return sent;
+}
+
+void Service::impose(TimePoint began, TimePoint ended) {
+  if (imposed_ == nullptr) return;
+  imposed_->add(began, ended);
+  const TimePoint under_way = instrument_->operations_end();
+  if (under_way != TimePoint::max()) imposed_->add(clock_.now(), under_way);
 }
 
 bool Service::strike_before(const std::vector<Trouble>& strikes) {

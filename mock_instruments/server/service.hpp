@@ -17,6 +17,7 @@
 #include "drivers/link/stream.hpp"
 #include "drivers/link/wake.hpp"
 #include "mock_instruments/instrument/instrument.hpp"
+#include "mock_instruments/server/imposed_time.hpp"
 #include "mock_instruments/server/trouble.hpp"
 
 namespace nightbench::mock::server {
@@ -54,6 +55,9 @@ class Service : public std::enable_shared_from_this<Service> {
   // What clock and instrument live in; every client's coroutine keeps it alive.
   void set_owner(std::weak_ptr<void> owner) { owner_ = std::move(owner); }
 
+  // Takes down what this instrument imposes; `times` lives as long as the owner.
+  void set_imposed(ImposedTime* times) { imposed_ = times; }
+
   // Serves the stream, now or in turn. False, and the stream closed, when the instrument is off or
   // refuses a second client.
   bool admit(std::unique_ptr<link::Stream> stream);
@@ -87,6 +91,8 @@ class Service : public std::enable_shared_from_this<Service> {
    private:
     Service& service_;
   };
+  // From `began`, when a message was taken, until it has run; and what it set going.
+  void impose(TimePoint began, TimePoint ended);
   void next_client();
   static Awaitable<void> serve(std::shared_ptr<Service> self, std::shared_ptr<void> owner,
                                std::shared_ptr<link::Stream> stream);
@@ -105,6 +111,7 @@ class Service : public std::enable_shared_from_this<Service> {
   Clock& clock_;
   Troubles troubles_;
   bool refuses_second_;
+  ImposedTime* imposed_ = nullptr;
   TimePoint start_;
   TimePoint off_until_{};
   std::vector<std::unique_ptr<Alarm>> moments_;  // of what strikes by itself

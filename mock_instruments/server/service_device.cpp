@@ -30,13 +30,17 @@ Awaitable<std::optional<std::string>> ServiceDevice::take(std::string message) {
     co_return std::nullopt;
   }
   instrument::Instrument& instrument = service.instrument();
-  instrument.begin(std::move(message), service.clock_.now());
+  const TimePoint began = service.clock_.now();
+  TimePoint ended = began;
+  instrument.begin(std::move(message), began);
   for (;;) {
     const instrument::Instrument::Progress progress = instrument.run(service.clock_.now());
     if (progress.done) break;
+    ended = progress.again;
     const bool on = co_await wait_until(progress.again, clears);
     if (!on) co_return std::nullopt;
   }
+  service.impose(began, ended);
   std::optional<std::string> response = instrument.take_response();
   if (!response) co_return std::nullopt;
   const Service::Answer how = Service::plan_answer(strikes);

@@ -78,6 +78,7 @@ struct SimulatedBench::State : std::enable_shared_from_this<SimulatedBench::Stat
   BenchPlan plan;
   instrument::World world;
   std::vector<Entry> entries;
+  ImposedTime imposed;
   Transport transport = Transport::memory;
   bool stopped = false;
 };
@@ -168,6 +169,7 @@ Result<void> SimulatedBench::State::make_instruments() {
         std::move(made), clock, Troubles(each.troubles, seed_for(plan.seed, each.name, 3)),
         each.refuses_second_client);
     entry.service->set_owner(weak_from_this());
+    entry.service->set_imposed(&imposed);
     entries.push_back(std::move(entry));
   }
   return {};
@@ -502,6 +504,10 @@ std::map<std::string, std::uint64_t> SimulatedBench::strikes(std::string_view na
   if (entry == nullptr) return out;
   for (const auto& [kind, count] : entry->service->troubles().strikes()) out[word(kind)] = count;
   return out;
+}
+
+Duration SimulatedBench::imposed() const {
+  return state_->imposed.total(state_->clock.now());
 }
 
 void SimulatedBench::stop() {

@@ -121,6 +121,9 @@ class SimulatedBench {
   // How often each kind of trouble has struck an instrument, by the word of the bench file.
   std::map<std::string, std::uint64_t> strikes(std::string_view instrument) const;
 
+  // Time since the start in which at least one instrument kept its user waiting (imposed_time.hpp).
+  Duration imposed() const;
+
   // Closes all connections and listeners at once. Coroutines end when the io_context runs next.
   void stop();
 

@@ -48,6 +48,21 @@ CaptureSettings plan_capture(const Expectation& expected) {
   return settings;
 }
 
+CaptureSettings keep_standing(const CaptureSettings& wanted, const CaptureSettings& standing,
+                              double actual_full_scale_v, const Expectation& expected) {
+  constexpr double kTooSmall = 0.35;  // of full scale, peak to peak
+  constexpr double kTooLarge = 0.80;
+  constexpr double kOffCentre = 0.05;
+  if (wanted.sample_rate_hz != standing.sample_rate_hz || wanted.points != standing.points) {
+    return wanted;
+  }
+  const double span_v = 2 * expected.amplitude_v;
+  const bool fits = span_v >= kTooSmall * actual_full_scale_v &&
+                    span_v <= kTooLarge * actual_full_scale_v &&
+                    std::fabs(expected.offset_v - standing.offset_v) <= kOffCentre * actual_full_scale_v;
+  return fits ? standing : wanted;
+}
+
 std::optional<CaptureSettings> replan(const CaptureSettings& settings, double actual_full_scale_v,
                                       const Seen& seen) {
   CaptureSettings next = settings;

@@ -33,6 +33,12 @@ double step_at_or_below(double value);
 // The smallest such step that is not below `value` (> 0).
 double step_at_or_above(double value);
 
+// The settings that stand, when a capture as expected fits them too (the sample rate and points of
+// `wanted`, 35 to 80 % of the range): another range is commands, settling and another range error.
+// `actual_full_scale_v` is what the scope made of `standing`.
+CaptureSettings keep_standing(const CaptureSettings& wanted, const CaptureSettings& standing,
+                              double actual_full_scale_v, const Expectation& expected);
+
 // What a capture showed, in volts, over both channels.
 struct Seen {
   double lowest_v = 0, highest_v = 0;

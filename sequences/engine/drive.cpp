@@ -6,7 +6,7 @@ namespace nightbench::engine {
 
 Awaitable<Result<TimePoint>> drive(bench::Bench& bench, const script::BoardType& type,
                                    script::Intent intent) {
-  Duration settle{};
+  TimePoint settled{};
   if (instrument::LoSource* lo = bench.lo_source(); lo != nullptr) {
     if (!intent.lo_on) {
       if (lo->actual() && lo->actual()->on) CO_TRY(co_await lo->off());
@@ -17,7 +17,7 @@ Awaitable<Result<TimePoint>> drive(bench::Bench& bench, const script::BoardType&
       setting.amplitude_v = type.lo_amplitude_v;
       setting.on = true;
       CO_TRY(co_await lo->apply(setting));
-      settle = std::max(settle, lo->settle());
+      settled = std::max(settled, lo->settled_at());
     }
   }
   if (instrument::RfSource* rf = bench.rf_source(); rf != nullptr) {
@@ -29,10 +29,10 @@ Awaitable<Result<TimePoint>> drive(bench::Bench& bench, const script::BoardType&
       setting.level_dbm = intent.level_dbm;
       setting.on = true;
       CO_TRY(co_await rf->apply(setting));
-      settle = std::max(settle, rf->settle());
+      settled = std::max(settled, rf->settled_at());
     }
   }
-  co_return bench.clock().now() + settle;
+  co_return settled;
 }
 
 }  // namespace nightbench::engine

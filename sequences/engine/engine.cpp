@@ -309,7 +309,7 @@ Progress Engine::progress() const {
   out.points_done = done_;
   out.points_planned = plan_.points();
   out.elapsed_s = elapsed_s();
-  out.left_s = time_left_.left_s();
+  out.left_s = time_left_.left_s(out.elapsed_s);
   return out;
 }
 

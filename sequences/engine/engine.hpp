@@ -1,7 +1,8 @@
 // The engine: runs a plan on a bench, point by point, and leaves the bench safe whatever happens.
 //
-// Every finished point is in the journal before the next one is captured. The analysis of point n
-// runs on the analyst while the sources settle for point n + 1. On any end (done, failed,
+// The analysis of point n runs on the analyst while the sources settle and the scope captures for
+// point n + 1; as soon as it is finished, and before the analysis of n + 1 begins, point n is in the
+// journal. On any end (done, failed,
 // interrupted) RF, LO and supply are switched off and what could not be is an event of severity
 // trouble. One run at a time, on the clock's io_context thread.
 #pragma once
@@ -123,6 +124,7 @@ class Engine {
   Awaitable<Result<void>> pair(script::Action action);
   Awaitable<Result<void>> match(script::Action action);
   bool matches_after(const script::Action& action) const;
+  Awaitable<Result<std::shared_ptr<const PairCapture>>> capture(script::Action action);
   // Whether the bench was driven elsewhere meanwhile, to measure the point again.
   Awaitable<Result<bool>> settle_pending();
   Awaitable<Result<void>> finish_pending();
@@ -167,6 +169,7 @@ class Engine {
   std::optional<Kept> kept_;  // of the run that is being resumed
   TimePoint supply_looked_{};
   std::optional<PendingPair> pending_;
+  bool measured_twice_ = false;  // the last pair
   std::optional<boost::asio::steady_timer> waiting_;  // set while a wait may be cut short
   bool stop_ = false;
   int attempt_ = 1;

@@ -1,4 +1,5 @@
-// The pairs of a sweep: point n is analysed while the sources settle for n + 1.
+// The pairs of a sweep: point n is analysed while the sources settle and the scope captures for
+// n + 1.
 #include <algorithm>
 
 #include "sequences/engine/drive.hpp"
@@ -42,36 +43,52 @@ Awaitable<Result<void>> Engine::check_state(script::Intent intent, bool supply_t
   co_return co_await verify(bench_, plan_.board_type(), intent, supply_too);
 }
 
-Awaitable<Result<void>> Engine::pair(script::Action action) {
-  CO_TRY(co_await watch_drift());
-  record::Point point = begin_point(action);
-  CO_TRY_ASSIGN(TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  CO_TRY_ASSIGN(const bool moved, co_await settle_pending());
-  if (moved) {
-    CO_TRY_ASSIGN(settled, co_await drive(bench_, plan_.board_type(), action.intent));
-  }
+// Drives to `action` and captures there, once the probes are in place.
+Awaitable<Result<std::shared_ptr<const PairCapture>>> Engine::capture(script::Action action) {
+  CO_TRY_ASSIGN(const TimePoint settled, co_await drive(bench_, plan_.board_type(), action.intent));
   CO_TRY(co_await settle(settled));
-  CO_TRY_ASSIGN(const bool measure, co_await hand_.bring_outputs(action, &point));
-  if (!measure) co_return keep(std::move(point));
   CO_TRY_ASSIGN(const std::shared_ptr<const PairCapture> capture, co_await pairs_.capture(action));
   const bool supply_too = clock_.now() - supply_looked_ >= kSupplyLook;
   CO_TRY(co_await check_state(action.intent, supply_too));
+  co_return capture;
+}
+
+Awaitable<Result<void>> Engine::pair(script::Action action) {
+  CO_TRY(co_await watch_drift());
+  // Where probes are moved, and where points have to be measured twice, nothing is captured ahead.
+  const bool by_hand = hand_.outputs_need_a_hand(action);
+  if (by_hand || measured_twice_) CO_TRY(co_await settle_pending());
+  record::Point point = begin_point(action);
+  if (by_hand) {
+    CO_TRY_ASSIGN(const TimePoint settled,
+                  co_await drive(bench_, plan_.board_type(), action.intent));
+    CO_TRY(co_await settle(settled));
+    CO_TRY_ASSIGN(const bool measure, co_await hand_.bring_outputs(action, &point));
+    if (!measure) co_return keep(std::move(point));
+  }
+  CO_TRY_ASSIGN(std::shared_ptr<const PairCapture> captured, co_await capture(action));
+  CO_TRY_ASSIGN(const bool moved, co_await settle_pending());
+  if (moved) {
+    CO_TRY_ASSIGN(captured, co_await capture(action));
+  }
   if (settings_.keep_capture) {
-    CO_TRY_ASSIGN(const std::string kept, settings_.keep_capture(action, *capture));
+    CO_TRY_ASSIGN(const std::string kept, settings_.keep_capture(action, *captured));
     if (!kept.empty()) point.notes.push_back("capture kept as " + kept);
   }
-  pending_.emplace(PendingPair{action, std::move(point), analyse(action, capture)});
+  pending_.emplace(PendingPair{action, std::move(point), analyse(action, captured)});
   co_return Result<void>();
 }
 
 // Waits for the analysis under way, measures once more when that may help, and keeps the point.
 Awaitable<Result<bool>> Engine::settle_pending() {
+  measured_twice_ = false;
   if (!pending_) co_return false;
   PendingPair pending = std::move(*pending_);
   pending_.reset();
   PairAnalysis analysis = co_await await_analysis(pending.analysis);
   std::optional<Error> ending;
   const bool again = analysis.worth_repeating && !stop_;
+  measured_twice_ = again;
   if (again) {
     const std::string reason = analysis.notes.empty() ? std::string() : analysis.notes.back();
     Result<PairAnalysis> second = co_await measure_again(pending.action, true);
@@ -86,7 +103,6 @@ Awaitable<Result<bool>> Engine::settle_pending() {
       if (recovery_.treat(second.error(), 1) == Treatment::stop) ending = second.error();
     }
   }
-  pairs_.learn(pending.action, analysis);
   drift_.offer(pending.action, analysis.readings, clock_.now());
   pending.point.readings = std::move(analysis.readings);
   for (std::string& each : analysis.notes) pending.point.notes.push_back(std::move(each));

@@ -60,7 +60,10 @@ std::vector<record::Reading> unread_action(const script::Action& action,
 
 Awaitable<Result<void>> Engine::carry_out(script::Action action) {
   const std::vector<instrument::Role> roles = roles_of(action);
-  if (const std::optional<Error> lost = recovery_.lost(roles)) co_return give_up(action, *lost);
+  if (const std::optional<Error> lost = recovery_.lost(roles)) {
+    CO_TRY(co_await settle_pending());  // points are kept in their order
+    co_return give_up(action, *lost);
+  }
   for (attempt_ = 1;; ++attempt_) {
     const Result<void> done = co_await perform(action);
     if (done) {
@@ -82,6 +85,7 @@ Awaitable<Result<void>> Engine::carry_out(script::Action action) {
     CO_TRY(note(record::Severity::trouble, "given-up",
                 (action.measures() ? "no reading at \"" : "not done: \"") + action.step->label +
                     "\": " + describe(error)));
+    CO_TRY(co_await settle_pending());
     co_return give_up(action, error);
   }
 }

@@ -292,6 +292,10 @@ std::string HandSteps::doubt_of_volts(const record::Reading& reading) const {
   return start + ", expected " + span_text(reading.limit, "V") + ": is the tip on the right pin?";
 }
 
+bool HandSteps::outputs_need_a_hand(const script::Action& action) const {
+  return probes_.by_hand(Role::scope, points_of(action, Role::scope));
+}
+
 Awaitable<Result<bool>> HandSteps::bring_outputs(script::Action action, record::Point* point) {
   Placing placing;
   placing.role = Role::scope;

@@ -30,6 +30,8 @@ class HandSteps {
   // as intended. Errors: cancelled (the answer stop), unsafe (a trip while a person was asked),
   // and those of the instruments.
   Awaitable<Result<void>> perform(script::Action action, record::Point* point);
+  // Whether the scope is not wired to what a pair is measured at.
+  bool outputs_need_a_hand(const script::Action& action) const;
   // Before an I/Q pair: brings the probes to the outputs and verifies them where any was moved.
   // Whether the pair is to be measured; false when it was skipped, the readings are then filled.
   Awaitable<Result<bool>> bring_outputs(script::Action action, record::Point* point);

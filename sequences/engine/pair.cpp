@@ -13,6 +13,7 @@ namespace {
 
 constexpr std::size_t kExcerptSamples = 400;
 constexpr double kExcerptPeriods = 4;
+constexpr double kLeastSwing = 0.05;  // of full scale, peak to peak: less is no signal
 
 Seen look(const instrument::Capture& capture) {
   Seen seen;
@@ -93,7 +94,6 @@ instrument::ScopeSetup scope_setup(const CaptureSettings& settings, int i_channe
 // The first channel that swings far enough, half-way between its extremes; nothing when neither
 // does: a scope would wait for ever, or line noise up.
 std::optional<CaptureTrigger> find_trigger(const instrument::Capture& capture, double full_scale_v) {
-  constexpr double kLeastSwing = 0.05;  // of full scale
   // In steps, so that noise alone does not change the setting from point to point.
   const double step_v = kLeastSwing / 5 * full_scale_v;
   for (const instrument::ChannelCapture& each : capture.channels) {
@@ -180,8 +180,13 @@ Awaitable<Result<std::shared_ptr<PairCapture>>> PairMeter::capture_on(script::Ac
   using Out = Result<std::shared_ptr<PairCapture>>;
   auto made = std::make_shared<PairCapture>();
   const int averages = pair_step(action).averages;
-  CaptureSettings settings = plan_capture(expectation(action));
+  const Expectation expected = expectation(action);
+  CaptureSettings settings = plan_capture(expected);
+  if (standing_) {
+    settings = keep_standing(settings, standing_->settings, standing_->full_scale_v, expected);
+  }
   double full_scale_v = 0;
+  Seen seen;
   for (int attempt = 1;; ++attempt) {
     const bool last = attempt >= kMostRangeTries;
     instrument::ScopeSetup setup = scope_setup(settings, i_channel, q_channel);
@@ -200,7 +205,7 @@ Awaitable<Result<std::shared_ptr<PairCapture>>> PairMeter::capture_on(script::Ac
     }
     if (!taken) co_return fail(taken.error());
     full_scale_v = *taken;
-    const Seen seen = look(made->samples);
+    seen = look(made->samples);
     const auto next = replan(settings, full_scale_v, seen);
     if (next && !last) {
       made->notes.push_back("range " + format(full_scale_v, Unit::volt, 3) +
@@ -217,6 +222,12 @@ Awaitable<Result<std::shared_ptr<PairCapture>>> PairMeter::capture_on(script::Ac
       triggers_.erase(action.intent.harmonic);
     // An average stands when it held a signal, a single acquisition when it held none.
     if (averaged == found.has_value() || last) break;
+  }
+  standing_ = Standing{settings, full_scale_v};
+  // What was seen is known before it is analysed. A silent board teaches nothing.
+  if (!seen.clipped && seen.widest_v >= kLeastSwing * full_scale_v) {
+    learned_[action.intent.harmonic] = Learned{action.intent.level_dbm, 0.5 * seen.widest_v,
+                                               0.5 * (seen.lowest_v + seen.highest_v)};
   }
   made->context = iq_context(bench_.file(), plan_.board_type(), action.intent, full_scale_v);
   co_return Out(std::move(made));
@@ -236,18 +247,7 @@ PairAnalysis PairMeter::analyse(const PairCapture& capture, const script::Limits
     out.notes.push_back("refused: " + result.refused->detail);
   }
   out.excerpt = excerpt_of(capture);
-  if (result.i_amplitude_v) out.amplitude_v = std::max(out.amplitude_v, result.i_amplitude_v->value);
-  if (result.q_amplitude_v) out.amplitude_v = std::max(out.amplitude_v, result.q_amplitude_v->value);
-  if (result.i_offset_v && result.q_offset_v) {
-    out.offset_v = 0.5 * (result.i_offset_v->value + result.q_offset_v->value);
-  }
   return out;
-}
-
-void PairMeter::learn(const script::Action& action, const PairAnalysis& analysis) {
-  if (analysis.amplitude_v <= 0) return;
-  learned_[action.intent.harmonic] =
-      Learned{action.intent.level_dbm, analysis.amplitude_v, analysis.offset_v};
 }
 
 double record_seconds(const script::Action& action) {

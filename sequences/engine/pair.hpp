@@ -31,8 +31,6 @@ struct PairAnalysis {
   std::vector<record::Reading> readings;
   std::vector<std::string> notes;
   record::TraceExcerpt excerpt;
-  double amplitude_v = 0;     // peak of the larger channel; 0 when there is no reading
-  double offset_v = 0;        // mean DC of both
   bool worth_repeating = false;  // refused for a reason that may pass: no signal, drift, ...
 };
 
@@ -61,11 +59,10 @@ class PairMeter {
   static PairAnalysis analyse(const PairCapture& capture, const script::Limits& limits,
                               double rf_hz, const Spread& spread = {});
 
-  // What an analysis taught about the board, for the next range.
-  void learn(const script::Action& action, const PairAnalysis& analysis);
   void forget() {
     learned_.clear();
     triggers_.clear();
+    standing_.reset();
   }
 
  private:
@@ -79,8 +76,13 @@ class PairMeter {
   bench::Bench& bench_;
   const script::Plan& plan_;
   StageTimes& times_;
-  std::map<int, Learned> learned_;  // by the multiple of the LO
+  std::map<int, Learned> learned_;  // for the next range, by the multiple of the LO
   std::map<int, CaptureTrigger> triggers_;  // of averages, likewise
+  struct Standing {
+    CaptureSettings settings;
+    double full_scale_v = 0;  // as the scope made it
+  };
+  std::optional<Standing> standing_;  // of the last capture
 };
 
 // Seconds that one pair takes by its record alone; for estimates before a run.

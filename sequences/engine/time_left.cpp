@@ -102,7 +102,7 @@ double TimeLeft::overhead_s(script::ActionKind kind) const {
   return seen > 0 ? std::max(0.0, beyond_s / seen) : 0.0;
 }
 
-double TimeLeft::left_s() const {
+double TimeLeft::left_s(double elapsed_s) const {
   if (points_ < kFewestPoints) return -1;
   std::map<script::ActionKind, double> overheads_s;
   double sum = 0;
@@ -119,7 +119,8 @@ double TimeLeft::left_s() const {
     }
     sum += one * static_cast<double>(each.left);
   }
-  return sum * actions_a_sample_;
+  // What the action under way has had already is not still to come.
+  return std::max(0.0, sum * actions_a_sample_ - (elapsed_s - before_s_));
 }
 
 }  // namespace nightbench::engine

@@ -28,8 +28,8 @@ class TimeLeft {
   // Action `n` of the plan was done `elapsed_s` after the run began, or was found done when a run
   // is resumed (`measured` false: no time passed). In the order of the plan.
   void done(std::uint64_t n, const script::Action& action, bool measured, double elapsed_s);
-  // Seconds still to go; negative: not known yet.
-  double left_s() const;
+  // Seconds still to go `elapsed_s` after the run began; negative: not known yet.
+  double left_s(double elapsed_s) const;
 
  private:
   using Key = std::pair<std::string, std::int64_t>;  // step and the model's microseconds

@@ -79,6 +79,30 @@ TEST(CapturePlan, GivesUpAtTheEndsOfTheScope) {
   EXPECT_FALSE(replan(at(8e-3), 8e-3, swing(1e-4)));
 }
 
+TEST(CapturePlan, LeavesARangeAloneThatStillFits) {
+  Expectation expected;
+  expected.if_hz = 5e3;
+  expected.offset_v = 2.5;
+  expected.amplitude_v = 1.0;
+  const CaptureSettings standing = plan_capture(expected);
+  const double actual = 4.0;  // what a scope makes of 2.86 V
+  const auto kept = [&](double amplitude_v, double offset_v, double if_hz) {
+    Expectation now = expected;
+    now.amplitude_v = amplitude_v;
+    now.offset_v = offset_v;
+    now.if_hz = if_hz;
+    const CaptureSettings wanted = plan_capture(now);
+    const CaptureSettings got = keep_standing(wanted, standing, actual, now);
+    return got.full_scale_v == standing.full_scale_v && got.sample_rate_hz == standing.sample_rate_hz;
+  };
+  EXPECT_TRUE(kept(1.05, 2.5, 5e3));
+  EXPECT_TRUE(kept(0.75, 2.55, 5e3));
+  EXPECT_FALSE(kept(0.6, 2.5, 5e3)) << "30 % of the range";
+  EXPECT_FALSE(kept(1.7, 2.5, 5e3)) << "85 % of the range";
+  EXPECT_FALSE(kept(1.05, 3.0, 5e3)) << "off centre";
+  EXPECT_FALSE(kept(1.05, 2.5, 1e3)) << "another time base";
+}
+
 // Any signal a scope can show is brought into range within the tries the engine makes.
 TEST(CapturePlan, FindsTheRangeWithinTheTries) {
   const unsigned seed = 4711;

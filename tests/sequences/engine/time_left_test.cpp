@@ -35,6 +35,8 @@ class Watch final : public Observer {
 struct Seen {
   Ending ending;
   Watch watch;
+  double bench_s = 0;    // that the run took on the bench's clock
+  double imposed_s = 0;  // of these, that the instruments kept it waiting
 };
 
 Seen run_at_typical_pace(const std::string& script,
@@ -42,16 +44,22 @@ Seen run_at_typical_pace(const std::string& script,
   const std::string source = NIGHTBENCH_SOURCE_DIR;
   nlohmann::json bench_file = nlohmann::json::parse(
       testing::read_text(source + "/docs/examples/bench-simulated.json"), nullptr, true, true);
-  for (const char* each : {"generator", "clock"}) bench_file["instruments"][each].erase("settle");
+  // As a careful person would write it: what these sources take, with a little to spare.
+  for (const char* each : {"generator", "clock"}) bench_file["instruments"][each]["settle"] = "11 ms";
   VirtualBench bench(testing::read_text(source + "/mock_instruments/benches/heron-30-typical.json"),
                      source + "/mock_instruments/benches", bench_file.dump());
   const script::Plan plan =
       testing::make_plan(script, testing::library_text("board_types/heron-30.json"), settings);
   record::MemoryJournal journal;
   Seen out;
+  EXPECT_TRUE(bench.open());
+  const double before_s = seconds(bench.clock().now().time_since_epoch());
+  const double imposed_before_s = seconds(bench.simulation().imposed());
   const auto ending = bench.run_plan(plan, journal, "H30-001", &out.watch);
   EXPECT_TRUE(ending) << (ending ? "" : describe(ending.error()));
   if (ending) out.ending = *ending;
+  out.bench_s = seconds(bench.clock().now().time_since_epoch()) - before_s;
+  out.imposed_s = seconds(bench.simulation().imposed()) - imposed_before_s;
   EXPECT_EQ(out.ending.outcome, record::Outcome::complete) << out.ending.text;
   return out;
 }
@@ -103,6 +111,21 @@ TEST(TimeLeft, IsRightWithinFivePercentFromTheSecondMinuteOn) {
   }
 }
 
+// What the instruments impose is computed by the simulation: the union of all spans in which one of
+// them runs a message, settles or acquires. The rest is the program's own.
+TEST(Pace, IsWithinFivePercentOfWhatTheInstrumentsImpose) {
+  for (const char* name : {"response", "overnight"}) {
+    const Seen seen = run_at_typical_pace(
+        testing::library_text(std::string("scripts/") + name + ".json"),
+        name == std::string("overnight") ? std::map<std::string, std::string>{{"rounds", "1"}}
+                                         : std::map<std::string, std::string>{{"points", "200"}});
+    std::printf("%s: %.3f s, the instruments impose %.3f s, ratio %.4f\n", name, seen.bench_s,
+                seen.imposed_s, seen.bench_s / seen.imposed_s);
+    EXPECT_GT(seen.imposed_s, 0.5 * seen.bench_s);
+    EXPECT_LE(seen.bench_s, 1.05 * seen.imposed_s) << name;
+  }
+}
+
 TEST(StageTimes, AddUpToTheRun) {
   const Seen seen = run_at_typical_pace(testing::library_text("scripts/response.json"), {});
   const StageTimes& times = seen.ending.times;
@@ -110,7 +133,7 @@ TEST(StageTimes, AddUpToTheRun) {
   for (std::size_t n = 0; n < kStages; ++n) sum += seconds(times.of(static_cast<Stage>(n)));
   EXPECT_LT(sum, seconds(seen.ending.took));
   EXPECT_GT(sum, 0.5 * seconds(seen.ending.took));
-  // 52 points: 60 ms and a record of 5 ms each; 2 x 2 x 10 000 bytes at 1 MB/s; 20 ms for the sources,
+  // 52 points: 60 ms and a record of 5 ms each; 2 x 2 x 10 000 bytes at 1 MB/s; 11 ms for the sources,
   // less what else was done meanwhile.
   EXPECT_NEAR(seconds(times.of(Stage::acquisition)), 52 * 0.072, 52 * 0.006);
   EXPECT_NEAR(seconds(times.of(Stage::transfer)), 52 * 0.065, 52 * 0.02);
