@@ -7,6 +7,7 @@
 #include "sequences/engine/capture_plan.hpp"
 #include "sequences/engine/context.hpp"
 #include "sequences/engine/judge.hpp"
+#include "sequences/engine/scope_setup.hpp"
 
 namespace nightbench::engine {
 namespace {
@@ -25,35 +26,12 @@ PairTraces traces(const instrument::Capture& capture) {
   return {trace_of(capture.channels[0]), trace_of(capture.channels[1])};
 }
 
-Seen look(const instrument::Capture& capture) {
-  Seen seen;
-  seen.lowest_v = 1e99;
-  seen.highest_v = -1e99;
-  for (const instrument::ChannelCapture& channel : capture.channels) {
-    const signal::Extremes found = signal::extremes(trace_of(channel));
-    seen.lowest_v = std::min(seen.lowest_v, found.lowest_v);
-    seen.highest_v = std::max(seen.highest_v, found.highest_v);
-    seen.widest_v = std::max(seen.widest_v, found.highest_v - found.lowest_v);
-    seen.clipped = seen.clipped || found.at_lowest_limit + found.at_highest_limit > 0;
-  }
-  return seen;
-}
-
 // A capture on the range that fits; `settings` is left as it was used.
 Awaitable<Result<instrument::Capture>> capture_ranged(bench::Bench& bench,
                                                       std::array<int, 2> channels,
                                                       CaptureSettings& settings) {
   for (int attempt = 1;; ++attempt) {
-    instrument::ScopeSetup setup;
-    for (const int channel : channels) {
-      instrument::ChannelSetup each;
-      each.channel = channel;
-      each.full_scale_v = settings.full_scale_v;
-      each.offset_v = settings.offset_v;
-      setup.channels.push_back(each);
-    }
-    setup.sample_rate_hz = settings.sample_rate_hz;
-    setup.points = settings.points;
+    const instrument::ScopeSetup setup = scope_setup(settings, channels[0], channels[1]);
     CO_TRY_ASSIGN(const instrument::ScopeActual actual, co_await bench.scope()->apply(setup));
     CO_TRY_ASSIGN(instrument::Capture capture, co_await bench.scope()->acquire());
     if (capture.channels.size() != 2) {

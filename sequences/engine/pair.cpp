@@ -6,6 +6,7 @@
 #include "drivers/base/quantity.hpp"
 #include "sequences/engine/context.hpp"
 #include "sequences/engine/judge.hpp"
+#include "sequences/engine/scope_setup.hpp"
 #include "sequences/reading/decision.hpp"
 
 namespace nightbench::engine {
@@ -14,20 +15,6 @@ namespace {
 constexpr std::size_t kExcerptSamples = 400;
 constexpr double kExcerptPeriods = 4;
 constexpr double kLeastSwing = 0.05;  // of full scale, peak to peak: less is no signal
-
-Seen look(const instrument::Capture& capture) {
-  Seen seen;
-  seen.lowest_v = 1e99;
-  seen.highest_v = -1e99;
-  for (const instrument::ChannelCapture& channel : capture.channels) {
-    const signal::Extremes found = signal::extremes(trace_of(channel));
-    seen.lowest_v = std::min(seen.lowest_v, found.lowest_v);
-    seen.highest_v = std::max(seen.highest_v, found.highest_v);
-    seen.widest_v = std::max(seen.widest_v, found.highest_v - found.lowest_v);
-    seen.clipped = seen.clipped || found.at_lowest_limit + found.at_highest_limit > 0;
-  }
-  return seen;
-}
 
 record::TraceExcerpt excerpt_of(const PairCapture& capture) {
   const signal::Trace i = trace_of(capture.samples.channels[0]);
@@ -75,20 +62,6 @@ Result<void> as_set(instrument::Scope& scope, const instrument::ScopeActual& set
     return fail(std::move(error));
   }
   return {};
-}
-
-instrument::ScopeSetup scope_setup(const CaptureSettings& settings, int i_channel, int q_channel) {
-  instrument::ScopeSetup setup;
-  for (const int channel : {i_channel, q_channel}) {
-    instrument::ChannelSetup each;
-    each.channel = channel;
-    each.full_scale_v = settings.full_scale_v;
-    each.offset_v = settings.offset_v;
-    setup.channels.push_back(each);
-  }
-  setup.sample_rate_hz = settings.sample_rate_hz;
-  setup.points = settings.points;
-  return setup;
 }
 
 // The first channel that swings far enough, half-way between its extremes; nothing when neither
